@@ -1,0 +1,425 @@
+"""The bench: its wires, devices, channels, roller sets and settings, from one TOML file."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from pathlib import Path
+from typing import Any, Literal
+
+from daq import registry
+from daq.config import Problems, build, join, key, nearest, read_toml, to_plain
+from daq.driver import NAME, Driver, Stream
+from daq.errors import ConfigError
+
+Parity = Literal["none", "even", "odd"]
+
+
+@dataclass(frozen=True)
+class WireConfig:
+    """A port or bus."""
+
+    kind: Literal["serial", "slcan", "socketcan"]
+    port: str = key("", help="serial and slcan: device path, best a by-path or by-id link")
+    channel: str = key("", help="socketcan: name of the network interface")
+    baud: int = key(115200, unit="Bd", low=50, high=12_000_000)
+    data_bits: int = key(8, low=5, high=8)
+    parity: Parity = "none"
+    stop_bits: int = key(1, low=1, high=2)
+    bitrate: int = key(500_000, unit="bit/s", low=5_000, high=1_000_000, help="CAN only")
+    listen_only: bool = key(True, help="CAN: never send, not even an acknowledge")
+
+    def __post_init__(self) -> None:
+        if self.kind == "socketcan" and not self.channel:
+            raise ValueError("a socketcan wire needs channel, for example channel = 'can0'")
+        if self.kind != "socketcan" and not self.port:
+            raise ValueError(f"a {self.kind} wire needs port, for example '/dev/serial/by-id/...'")
+
+    @property
+    def family(self) -> str:
+        """``serial`` or ``can``: what a driver asks for."""
+        return "serial" if self.kind == "serial" else "can"
+
+    @property
+    def byte_ns(self) -> float:
+        """Duration of one byte on a serial line in ns (start, data, parity and stop bits).
+
+        0 for socketcan, whose frames arrive whole.
+        """
+        if self.kind == "socketcan":
+            return 0.0
+        bits = 1 + self.data_bits + (self.parity != "none") + self.stop_bits
+        return 1e9 * bits / self.baud
+
+    def facts(self) -> dict[str, Any]:
+        """What goes into a preface."""
+        return {"kind": self.kind, "byte_ns": self.byte_ns, "bitrate": self.bitrate}
+
+
+@dataclass(frozen=True)
+class ChannelConfig:
+    """How the bench names and treats one channel of a device."""
+
+    input: str = key(
+        "", help="the driver's name of the channel; the table's own name when left out"
+    )
+    description: str = ""
+    quantity: str = ""
+    unit: str = key("", help="unit of the calibrated value; the driver's unit when left out")
+    low: float | None = key(None, help="lowest believable value")
+    high: float | None = key(None, help="highest believable value")
+    role: str = key("", help="what the channel stands for, for example 'engine_speed'")
+    calibration: str = key("", help="file of the calibration record, relative to this file")
+    latency_s: float = key(0.0, unit="s", low=-10, high=60)
+    latency_uncertainty_s: float | None = key(None, unit="s", low=0, high=60)
+    critical: bool = key(False, help="a run without it is not for power")
+    location: str = ""
+    sensor_model: str = ""
+    sensor_serial: str = ""
+
+
+@dataclass(frozen=True)
+class DeviceConfig:
+    """One device: its wire, its driver, the driver's own settings, its channels."""
+
+    wire: str
+    driver: str
+    settings: Any
+    channels: Mapping[str, ChannelConfig] = field(default_factory=dict)
+    only_listed: bool = False
+
+
+@dataclass(frozen=True)
+class LoadCellConfig:
+    """A force-measuring cell on a roller set's brake."""
+
+    channel: str
+    arm_m: float = key(unit="m", low=0.01, high=5)
+
+
+@dataclass(frozen=True)
+class RollerSetConfig:
+    """One set of rollers that turn together."""
+
+    encoder: str = key(help="channel of the count, as device.channel")
+    counts_per_revolution: float = key(unit="1", low=1, high=1e6)
+    circumference_m: float = key(unit="m", low=0.1, high=20)
+    inertia_kg_m2: float = key(unit="kg.m^2", low=0.0, high=1e5)
+    inertia_uncertainty_kg_m2: float | None = key(None, unit="kg.m^2", low=0)
+    loss_a_n: float = key(0.0, unit="N")
+    loss_b_n_s_m: float = key(0.0, unit="N.s/m")
+    loss_c_n_s2_m2: float = key(0.0, unit="N.s^2/m^2")
+    reversed: bool = False
+    linked_with: str = ""
+    load_cells: tuple[LoadCellConfig, ...] = ()
+
+
+@dataclass(frozen=True)
+class RunConfig:
+    """How runs are cut and written."""
+
+    folder: str = key("runs", help="where run files go, relative to this file")
+    grid_rate_hz: float = key(100.0, unit="Hz", low=0.1, high=10_000)
+    pretrigger_s: float = key(5.0, unit="s", low=0, high=600)
+
+
+@dataclass(frozen=True)
+class JournalConfig:
+    """Where and how much of everything is kept."""
+
+    folder: str = key("journal", help="relative to this file")
+    part_bytes: int = key(256_000_000, unit="B", low=100_000)
+    keep_bytes: int = key(20_000_000_000, unit="B", low=1_000_000)
+    keep_days: float = key(90.0, unit="d", low=0.01)
+    reserve_bytes: int = key(16_777_216, unit="B", low=0)
+
+
+@dataclass(frozen=True)
+class BenchConfig:
+    """Name and place of the bench."""
+
+    name: str
+    workshop: str = ""
+    location: str = ""
+    latitude_deg: float | None = key(None, unit="degree", low=-90, high=90)
+    altitude_m: float | None = key(None, unit="m", low=-500, high=6000)
+
+
+@dataclass(frozen=True)
+class AmbientConfig:
+    """Ambient conditions where no sensor measures them."""
+
+    pressure_kpa: float | None = key(None, unit="kPa", low=50, high=110)
+    temperature_degc: float | None = key(None, unit="degC", low=-40, high=60)
+    relative_humidity_percent: float | None = key(None, unit="%", low=0, high=100)
+
+
+@dataclass(frozen=True)
+class Bench:
+    """A bench configuration with every file it names."""
+
+    bench: BenchConfig
+    wire: Mapping[str, WireConfig]
+    device: Mapping[str, DeviceConfig]
+    roller_set: Mapping[str, RollerSetConfig] = field(default_factory=dict)
+    run: RunConfig = RunConfig()
+    journal: JournalConfig = JournalConfig()
+    ambient: AmbientConfig = AmbientConfig()
+    vehicle: Mapping[str, Any] = field(default_factory=dict)
+    operator: str = ""
+    folder: Path = Path()
+    file_name: str = "bench.toml"
+    documents: Mapping[str, bytes] = field(default_factory=dict)
+    """Every file that makes up the configuration, by its name relative to the bench file; the
+    bench file itself is among them under ``file_name``."""
+
+    def driver(self, device: str) -> Driver:
+        """A new driver object for *device*."""
+        config = self.device[device]
+        return registry.load(config.driver)(config.settings, self.documents)
+
+    def streams(self, device: str, found: Mapping[str, Any]) -> tuple[Stream, ...]:
+        """Streams of *device*; ConfigError when a listed channel does not exist."""
+        streams = self.driver(device).streams(found)
+        known = {channel.name for stream in streams for channel in stream.channels}
+        problems = Problems(self.file_name)
+        for name, channel in self.device[device].channels.items():
+            wanted = channel.input or name
+            if wanted not in known:
+                problems.add(
+                    f"device.{device}.channel.{name}",
+                    f"the device has no channel {wanted!r}{nearest(wanted, known)}",
+                )
+        problems.raise_if_any()
+        return streams
+
+    def digest(self) -> str:
+        """SHA-256 over the names and contents of all documents."""
+        total = hashlib.sha256()
+        for name in sorted(self.documents):
+            total.update(f"{name}\0{len(self.documents[name])}\0".encode())
+            total.update(self.documents[name])
+        return total.hexdigest()
+
+
+def load_bench(path: Path) -> Bench:
+    """Read a bench file and everything it names.
+
+    Raises ConfigError with all mistakes at once, each with its path in the file.
+    """
+    table = read_toml(path)
+    documents = {path.name: path.read_bytes()}
+
+    def fetch(name: str) -> bytes:
+        return (path.parent / name).read_bytes()
+
+    return _bench(table, path.name, documents, fetch, Problems(path), path.parent)
+
+
+def bench_from_documents(documents: Mapping[str, bytes], file_name: str) -> Bench:
+    """The bench as a journal or run file carries it, without touching the disk."""
+    import tomllib
+
+    table = tomllib.loads(documents[file_name].decode())
+
+    def fetch(name: str) -> bytes:
+        try:
+            return documents[name]
+        except KeyError:
+            raise FileNotFoundError(2, "not among the recorded documents", name) from None
+
+    return _bench(table, file_name, dict(documents), fetch, Problems(file_name), Path())
+
+
+def _bench(
+    table: dict[str, Any],
+    file_name: str,
+    documents: dict[str, bytes],
+    fetch: Any,
+    problems: Problems,
+    folder: Path,
+) -> Bench:
+    simple = {
+        "bench": BenchConfig,
+        "run": RunConfig,
+        "journal": JournalConfig,
+        "ambient": AmbientConfig,
+    }
+    grouped = {"wire": WireConfig, "roller_set": RollerSetConfig}
+    known = {*simple, *grouped, "device", "vehicle", "operator"}
+    for name in table:
+        if name not in known:
+            problems.add(name, f"no such table{nearest(name, known)}")
+    values: dict[str, Any] = {}
+    for name, cls in simple.items():
+        if name in table or name == "bench":
+            values[name] = build(cls, _table(table, name, problems), name, problems)
+    for name, cls in grouped.items():
+        values[name] = {
+            item: build(cls, body, join(name, item), problems)
+            for item, body in _tables(table, name, problems).items()
+        }
+    if isinstance(table.get("operator", ""), str):
+        values["operator"] = table.get("operator", "")
+    else:
+        problems.add("operator", f"expected a text, got {table['operator']!r}")
+    values["vehicle"] = _table(table, "vehicle", problems)
+    loader = _DeviceLoader(documents, fetch, problems, set(values["wire"]))
+    values["device"] = {
+        name: loader.load(name, body) for name, body in _tables(table, "device", problems).items()
+    }
+    _check_links(values, problems)
+    problems.raise_if_any()
+    bench = Bench(**values, folder=folder, file_name=file_name, documents=documents)
+    _check_streams(bench, problems)
+    return bench
+
+
+def _table(table: dict[str, Any], name: str, problems: Problems) -> dict[str, Any]:
+    value = table.get(name, {})
+    if isinstance(value, dict):
+        return value
+    problems.add(name, f"expected a table, got {value!r}")
+    return {}
+
+
+def _tables(table: dict[str, Any], name: str, problems: Problems) -> dict[str, dict[str, Any]]:
+    found = {}
+    for item, body in _table(table, name, problems).items():
+        if not isinstance(body, dict):
+            problems.add(join(name, item), f"expected a table, got {body!r}")
+        elif not NAME.fullmatch(item):
+            problems.add(join(name, item), f"expected a name like {NAME.pattern}")
+        else:
+            found[item] = body
+    return found
+
+
+class _DeviceLoader:
+    """Builds device tables and fetches the files that they name."""
+
+    OWN = tuple(f.name for f in fields(DeviceConfig) if f.name not in ("settings", "channels"))
+
+    def __init__(
+        self, documents: dict[str, bytes], fetch: Any, problems: Problems, wires: set[str]
+    ) -> None:
+        self.documents, self.fetch, self.problems, self.wires = documents, fetch, problems, wires
+
+    def load(self, name: str, body: dict[str, Any]) -> DeviceConfig | None:
+        where = f"device.{name}"
+        own = {k: body[k] for k in self.OWN if k in body}
+        rest = {k: v for k, v in body.items() if k not in (*self.OWN, "channel")}
+        before = len(self.problems.found)
+        for required, words in (("wire", "a wire's name"), ("driver", "a driver's name")):
+            if not isinstance(own.get(required), str):
+                self.problems.add(join(where, required), f"missing; expected {words}")
+        if isinstance(own.get("wire"), str) and own["wire"] not in self.wires:
+            self.problems.add(
+                join(where, "wire"),
+                f"no wire is called {own['wire']!r}{nearest(own['wire'], self.wires)}",
+            )
+        if not isinstance(own.get("only_listed", False), bool):
+            self.problems.add(join(where, "only_listed"), "expected true or false")
+        channels = {
+            item: build(ChannelConfig, channel, f"{where}.channel.{item}", self.problems)
+            for item, channel in _tables(body, "channel", self.problems).items()
+        }
+        settings = self._settings(where, own.get("driver"), rest)
+        self._calibrations(where, channels)
+        if len(self.problems.found) > before or settings is None:
+            return None
+        return DeviceConfig(settings=settings, channels=channels, **own)  # type: ignore[arg-type]
+
+    def _settings(self, where: str, driver: Any, rest: dict[str, Any]) -> Any:
+        if not isinstance(driver, str):
+            return None
+        try:
+            cls = registry.load(driver)
+        except ConfigError as error:
+            self.problems.add(where.replace(".", " ", 1), str(error))
+            return None
+        settings: Any = build(cls.Config, rest, where, self.problems)
+        if settings is not None:
+            for file in cls.files(settings):
+                self._fetch(where, str(file))
+        return settings
+
+    def _calibrations(self, where: str, channels: Mapping[str, ChannelConfig | None]) -> None:
+        for item, channel in channels.items():
+            if channel is not None and channel.calibration:
+                self._fetch(f"{where}.channel.{item}.calibration", channel.calibration)
+
+    def _fetch(self, where: str, name: str) -> None:
+        if name in self.documents:
+            return
+        try:
+            self.documents[name] = self.fetch(name)
+        except OSError as error:
+            self.problems.add(where, f"{name}: {error.strerror}")
+
+
+def _check_links(values: dict[str, Any], problems: Problems) -> None:
+    for name, device in values["device"].items():
+        wire = values["wire"].get(device.wire) if device is not None else None
+        if device is None or wire is None:
+            continue
+        wires = registry.load(device.driver).wires
+        if wire.family not in wires:
+            problems.add(
+                f"device.{name}.wire",
+                f"driver {device.driver!r} works on a {' or '.join(sorted(wires))} wire,"
+                f" and {device.wire!r} is {wire.kind}",
+            )
+    for name, roller in values["roller_set"].items():
+        if roller is not None and roller.linked_with not in ("", *values["roller_set"]):
+            problems.add(
+                f"roller_set.{name}.linked_with",
+                f"no roller set is called {roller.linked_with!r}"
+                f"{nearest(roller.linked_with, values['roller_set'])}",
+            )
+
+
+def _check_streams(bench: Bench, problems: Problems) -> None:
+    """Ask each driver for its streams, so that a wrong channel or document shows before a run."""
+    channels: dict[str, set[str]] = {}
+    for name in bench.device:
+        try:
+            streams = bench.streams(name, {})
+        except ConfigError as error:
+            for problem in error.problems:
+                problems.add("", problem.removeprefix(f"{bench.file_name}: "))
+            continue
+        listed = bench.device[name].channels
+        channels[name] = {c.name for s in streams for c in s.channels} | set(listed)
+    for name, roller in bench.roller_set.items():
+        for item in (roller.encoder, *(cell.channel for cell in roller.load_cells)):
+            device, _, channel = item.partition(".")
+            if device in channels and channel not in channels[device]:
+                close = nearest(channel, channels[device])
+                problems.add(
+                    f"roller_set.{name}", f"device {device!r} has no channel {channel!r}{close}"
+                )
+            elif device not in bench.device:
+                close = nearest(device, bench.device)
+                problems.add(
+                    f"roller_set.{name}", f"{item!r}: no device is called {device!r}{close}"
+                )
+    problems.raise_if_any()
+
+
+def describe(bench: Bench) -> dict[str, Any]:
+    """The bench as plain data, for `--json` and the run file's settings."""
+    return {
+        name: to_plain(getattr(bench, name))
+        for name in (
+            "bench",
+            "wire",
+            "device",
+            "roller_set",
+            "run",
+            "journal",
+            "ambient",
+            "vehicle",
+        )
+    }

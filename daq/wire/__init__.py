@@ -1,0 +1,1 @@
+"""Wires: serial lines and CAN buses, framing, checksums."""
