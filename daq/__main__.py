@@ -1,0 +1,5 @@
+"""`python -m daq` is `daq`."""
+
+from daq.cli import main
+
+main()
