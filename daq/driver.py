@@ -280,6 +280,10 @@ class Driver(ABC):
         Raises ConfigError when configuration and documents do not fit each other.
         """
 
+    def sketch(self) -> str:
+        """What lies on the line, drawn for `daq check`; empty when there is nothing to draw."""
+        return ""
+
     def conversation(self) -> Conversation:
         """A new conversation, for one opening of the wire."""
         return Conversation()
