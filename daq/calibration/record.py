@@ -1,0 +1,499 @@
+"""One calibration: from raw readings to values, their status and their uncertainty.
+
+The chain is raw → ``[signal]`` → ``[equation]`` → value in the record's unit (→ plus or minus the
+barometer, for a pressure whose reference is to be changed). Everything is pure and vectorised; the
+same record gives the same values from the same raw readings, whenever it is applied.
+"""
+
+from __future__ import annotations
+
+import datetime
+import json
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from types import MappingProxyType
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from daq import units
+from daq.calibration import document, faults
+from daq.calibration.document import Record
+from daq.calibration.equations import Equation
+from daq.calibration.models import MODELS
+from daq.calibration.signal import Array, Errors
+from daq.calibration.uncertainty import Source, combine, contributions, rectangular
+from daq.config import Problems, build, nearest
+from daq.errors import CalibrationError, ConfigError
+
+Inputs = Mapping[str, NDArray[np.float64]]
+NO_INPUTS: Inputs = MappingProxyType({})
+NO_ERRORS: Errors = MappingProxyType({})
+
+SATURATED_LOW, SATURATED_HIGH, OUT_OF_RANGE = np.uint8(1), np.uint8(2), np.uint8(4)
+"""Status bits that calibration sets, in the order of the run file's flag meanings."""
+
+_CHANNEL = re.compile(r"[a-z][a-z0-9_]{0,50}(\.[a-z][a-z0-9_]{0,50})?")
+_LOOKUP_BITS = 16
+
+
+class Finding(NamedTuple):
+    """Something a user must know about a record before relying on it."""
+
+    kind: str
+    """``expired``, ``changed_by_hand``, ``other_sensor``, ``not_sealed``, ``not_traceable``,
+    ``reference_expired``, ``not_calibrated``, ``in_the_future``."""
+    serious: bool
+    """The values are in doubt; otherwise it is only said."""
+    text: str
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """One record, checked and ready to use.
+
+    ``inputs`` are the other channels it needs (supply, cold junction, barometer), in the units of
+    ``input_units``; their values are given row by row beside the raw readings.
+    """
+
+    name: str
+    record: Record
+    equation: Equation
+    canonical_json: str
+    record_sha256: str
+
+    @staticmethod
+    def load(data: bytes, name: str) -> Calibration:
+        """A record from its TOML; *name* is the file's, for messages.
+
+        Raises ConfigError with every mistake: the key, what was found, what was expected.
+        """
+        return Calibration.of_table(document.read(data, name), name)
+
+    @staticmethod
+    def of_json(text: str, name: str) -> Calibration:
+        """A record from the canonical JSON that a run file carries."""
+        return Calibration.of_table(json.loads(text), name)
+
+    @staticmethod
+    def of_table(table: Mapping[str, Any], name: str) -> Calibration:
+        """A record from plain tables."""
+        problems = Problems(name)
+        record = build(Record, table, "", problems)
+        equation = _equation(table, problems)
+        if record is not None and equation is not None:
+            _check(record, equation, problems)
+        problems.raise_if_any()
+        assert record is not None
+        assert equation is not None
+        return Calibration(
+            name, record, equation, document.canonical(table), document.content_hash(table)
+        )
+
+    # --- what it is
+
+    @property
+    def channel(self) -> str:
+        """The channel it was made for."""
+        return self.record.channel
+
+    @property
+    def model(self) -> str:
+        """Name of the sensor equation."""
+        return self.record.model
+
+    @property
+    def quantity(self) -> str:
+        """What the value is, as in :data:`daq.units.QUANTITIES`."""
+        return self.record.quantity
+
+    @property
+    def unit(self) -> str:
+        """Unit of the value."""
+        return self.record.unit
+
+    @cached_property
+    def input_units(self) -> Mapping[str, str]:
+        """Channels it needs, each with the unit in which its values are expected."""
+        needed = {**self.record.signal.inputs, **self.equation.inputs}
+        if self.record.pressure is not None:
+            needed[self.record.pressure.barometer] = "kPa"
+        return needed
+
+    @property
+    def inputs(self) -> tuple[str, ...]:
+        """Names of the other channels it needs."""
+        return tuple(self.input_units)
+
+    # --- values
+
+    def apply(
+        self, raw: NDArray[Any], inputs: Inputs = NO_INPUTS
+    ) -> tuple[NDArray[np.float64], NDArray[np.uint8]]:
+        """Values (NaN where there is none) and status bits, both of the shape of *raw*.
+
+        Within the sensor's range: the value. Beyond it but within the fault limits: the value,
+        flagged out_of_range. Beyond them, or where an input is missing: NaN, flagged. A count at
+        the rail is flagged saturated. Raises CalibrationError when an input is not given.
+        """
+        raw = np.asarray(raw)
+        self._check_inputs(inputs)
+        if self._countable(raw):
+            values, status = self._every_count
+            at = raw.astype(np.intp) - self._lowest_count
+            return values[at], status[at]
+        return self._apply(raw, inputs)
+
+    def _apply(self, raw: NDArray[Any], inputs: Inputs) -> tuple[Array, NDArray[np.uint8]]:
+        terminal, value = self._chain(raw, inputs, NO_ERRORS)
+        status = self._saturation(raw)
+        outside = ~np.isfinite(value)
+        if self.limits is not None:
+            outside |= ~self.limits.contain(value if self.equation.inputs else terminal)
+        beyond = outside | self._beyond_range(value)
+        status[beyond] |= OUT_OF_RANGE
+        return self._to_quantity(np.where(outside, np.nan, value), inputs, NO_ERRORS, status)
+
+    def value(
+        self, raw: ArrayLike, inputs: Inputs = NO_INPUTS, errors: Errors = NO_ERRORS
+    ) -> Array:
+        """The bare equation at *raw* with *errors* assumed in its steps; no limits applied."""
+        _, value = self._chain(np.asarray(raw), inputs, errors)
+        return self._to_quantity(value, inputs, errors)[0]
+
+    def _chain(self, raw: NDArray[Any], inputs: Inputs, errors: Errors) -> tuple[Array, Array]:
+        """Terminal signal, and value in the record's unit before the barometer."""
+        signal = self.record.signal
+        terminal = signal.terminal(raw, inputs, errors)
+        value = self.equation.value(signal.circuit(terminal, errors), inputs, errors)
+        if self.equation.unit:
+            value = units.convert(value, self.quantity, self.equation.unit, self.unit)
+        return terminal, value + np.asarray(errors.get("value", 0.0))
+
+    def _to_quantity(
+        self,
+        value: Array,
+        inputs: Inputs,
+        errors: Errors,
+        status: NDArray[np.uint8] | None = None,
+    ) -> tuple[Array, NDArray[np.uint8]]:
+        """Add or take off the barometer; a missing barometer is flagged."""
+        if status is None:
+            status = np.zeros(np.shape(value), dtype=np.uint8)
+        if self.record.pressure is None:
+            return value, status
+        name = self.record.pressure.barometer
+        ambient = np.asarray(inputs[name], dtype=np.float64) + np.asarray(errors.get(name, 0.0))
+        ambient = units.convert(ambient, "absolute_pressure", "kPa", self.unit)
+        sign = 1.0 if self.quantity == "absolute_pressure" else -1.0
+        value = value + sign * ambient
+        status[~np.isfinite(value)] |= OUT_OF_RANGE
+        return value, status
+
+    def _saturation(self, raw: NDArray[Any]) -> NDArray[np.uint8]:
+        status = np.zeros(raw.shape, dtype=np.uint8)
+        rails = self.record.signal.rails
+        if rails is not None:
+            status[raw <= rails[0]] |= SATURATED_LOW
+            status[raw >= rails[1]] |= SATURATED_HIGH
+        return status
+
+    def _beyond_range(self, value: Array) -> NDArray[np.bool_]:
+        if self.range is None:
+            return np.zeros(value.shape, dtype=np.bool_)
+        low, high = self.range
+        slack = 1e-9 * (high - low)
+        return np.asarray((value < low - slack) | (value > high + slack))
+
+    @cached_property
+    def range(self) -> tuple[float, float] | None:
+        """What the sensor is good for, in the record's unit, before the barometer."""
+        return _range(self.record, self.equation)
+
+    @cached_property
+    def limits(self) -> faults.Limits | None:
+        """Fault limits derived from the ends of the curve; None when it has no ends.
+
+        On the volts at the terminal, or on the value where the equation needs other channels.
+        """
+        if self.range is None:
+            return None
+        if self.equation.inputs:
+            return faults.limits(self.range)
+        ends = np.array(self.range)
+        if self.equation.unit:
+            ends = units.convert(ends, self.quantity, self.unit, self.equation.unit)
+        terminal = self.record.signal.terminal_of(self.equation.signal(ends, {}))
+        return faults.limits((float(terminal.min()), float(terminal.max())), self._broken_wire)
+
+    @property
+    def _broken_wire(self) -> tuple[float, float] | None:
+        """Terminal volts of a short and of an open wire; None for a direct signal."""
+        signal = self.record.signal
+        rails = signal.rails
+        if rails is None:
+            return None
+        if signal.pull_up_ohm is not None:
+            return 0.0, signal.pull_up_v
+        low, high = (rail * signal.volt_per_count for rail in rails)
+        return low - signal.ground_offset_v, high - signal.ground_offset_v
+
+    # --- counts have few values: one look-up instead of the whole chain
+
+    def _countable(self, raw: NDArray[Any]) -> bool:
+        rails = self.record.signal.rails
+        if rails is None or self.input_units or raw.dtype.kind not in "iu":
+            return False
+        counts = rails[1] - rails[0]
+        return (
+            counts < 2**_LOOKUP_BITS
+            and raw.size > counts
+            and bool(raw.min() >= rails[0] and raw.max() <= rails[1])
+        )
+
+    @cached_property
+    def _every_count(self) -> tuple[Array, NDArray[np.uint8]]:
+        rails = self.record.signal.rails
+        assert rails is not None
+        return self._apply(np.arange(rails[0], rails[1] + 1), NO_INPUTS)
+
+    @property
+    def _lowest_count(self) -> int:
+        rails = self.record.signal.rails
+        assert rails is not None
+        return int(rails[0])
+
+    def _check_inputs(self, inputs: Inputs) -> None:
+        missing = [name for name in self.inputs if name not in inputs]
+        if missing:
+            raise CalibrationError(
+                f"calibration {self.name} of {self.channel}: needs the values of "
+                f"{', '.join(missing)}, which are not given"
+            )
+
+    # --- uncertainty
+
+    def uncertainty(
+        self,
+        raw: NDArray[Any],
+        inputs: Inputs = NO_INPUTS,
+        *,
+        noise: ArrayLike = 0.0,
+        input_uncertainty: Mapping[str, ArrayLike] = MappingProxyType({}),
+    ) -> Array:
+        """Combined standard uncertainty of the values, in the record's unit, shape of *raw*.
+
+        *noise* is the standard deviation of the raw reading (type A), *input_uncertainty* that of
+        the inputs where it is better known than in the record. Source: JCGM 100 5.1.2, 5.1.3.
+        """
+        parts = self.budget(raw, inputs, noise=noise, input_uncertainty=input_uncertainty)
+        return combine(list(parts.values()), np.shape(raw))
+
+    def budget(
+        self,
+        raw: NDArray[Any],
+        inputs: Inputs = NO_INPUTS,
+        *,
+        noise: ArrayLike = 0.0,
+        input_uncertainty: Mapping[str, ArrayLike] = MappingProxyType({}),
+    ) -> dict[str, Array]:
+        """Each source's contribution to the standard uncertainty, in the record's unit."""
+        raw = np.asarray(raw)
+        self._check_inputs(inputs)
+        sources = self.sources(raw, noise=noise, input_uncertainty=input_uncertainty)
+        return contributions(
+            lambda errors: self.value(raw, inputs, errors),
+            sources,
+            self.equation.parameter_covariance,
+            relative=self.record.uncertainty.relative,
+        )
+
+    def sources(
+        self,
+        raw: NDArray[Any],
+        *,
+        noise: ArrayLike = 0.0,
+        input_uncertainty: Mapping[str, ArrayLike] = MappingProxyType({}),
+    ) -> tuple[Source, ...]:
+        """Every source of uncertainty that is not zero, beside the parameters' covariance."""
+        signal, known = self.record.signal, self.record.uncertainty
+        inputs: dict[str, Any] = dict.fromkeys(self.inputs, 0.0)
+        if signal.supply:
+            inputs[signal.supply] = signal.supply_uncertainty_v
+        inputs |= {**self.equation.uncertainties, **known.inputs, **input_uncertainty}
+        reference = self.record.reference
+        step = 0.5 if raw.dtype.kind in "iu" else 0.0
+        sources = (
+            Source("resolution", "raw", rectangular(step), "rectangular"),
+            Source("noise", "raw", noise),
+            Source("gain", "gain", signal.gain_uncertainty),
+            Source("offset", "offset", signal.offset_uncertainty_v),
+            Source("pull-up", "pull_up", signal.pull_up_uncertainty),
+            *(Source(name, name, u) for name, u in inputs.items()),
+            Source("equation", "value", self.equation.value_error, "rectangular"),
+            Source("sensor", "value", known.value),
+            Source("reference", "value", reference.standard_uncertainty if reference else 0.0),
+        )
+        return tuple(source for source in sources if np.any(np.asarray(source.standard) != 0.0))
+
+    # --- whether to rely on it
+
+    def state(self, now: datetime.datetime, sensor_serial: str = "") -> list[Finding]:
+        """What a user must know at *now* (with offset), with the sensor that is fitted.
+
+        Empty when the record is sealed, valid, traceable and made for this sensor.
+        """
+        return [*_authenticity(self), *_validity(self.record, now), *_fit(self, sensor_serial)]
+
+    @property
+    def traceable(self) -> bool:
+        """A reference certificate that was valid at the calibration is on record.
+
+        Source: JCGM 200 2.41: traceability is a documented unbroken chain of calibrations.
+        """
+        record = self.record
+        if record.reference is None or not record.reference.certificate or not record.performed:
+            return False
+        until = record.reference.certificate_valid_until
+        return not until or document.moment(record.performed.at) <= document.moment(until)
+
+
+def _authenticity(calibration: Calibration) -> list[Finding]:
+    noted = calibration.record.sha256
+    if not noted:
+        return [Finding("not_sealed", False, "the record was written by hand and bears no hash")]
+    if noted != calibration.record_sha256:
+        text = (
+            f"the record was changed after it was written: content {calibration.record_sha256[:12]}"
+            f", noted {noted[:12]}"
+        )
+        return [Finding("changed_by_hand", True, text)]
+    return []
+
+
+def _validity(record: Record, now: datetime.datetime) -> list[Finding]:
+    if record.performed is None:
+        return [Finding("not_calibrated", False, "nobody calibrated it: values as published")]
+    found = []
+    performed = document.moment(record.performed.at)
+    if performed > now:
+        found.append(
+            Finding("in_the_future", True, f"performed at {record.performed.at}, later than now")
+        )
+    until = record.performed.valid_until
+    if until and document.moment(until) < now:
+        found.append(Finding("expired", True, f"valid until {until}"))
+    return found
+
+
+def _fit(calibration: Calibration, sensor_serial: str) -> list[Finding]:
+    found = []
+    own = calibration.record.sensor.serial
+    if sensor_serial and own and own != sensor_serial:
+        text = f"made for sensor {own!r}, and {sensor_serial!r} is fitted"
+        found.append(Finding("other_sensor", True, text))
+    if calibration.record.performed is not None and not calibration.traceable:
+        reference = calibration.record.reference
+        if reference is not None and reference.certificate:
+            text = (
+                f"the reference's certificate {reference.certificate!r} had expired on "
+                f"{reference.certificate_valid_until}"
+            )
+            found.append(Finding("reference_expired", True, text))
+        else:
+            found.append(Finding("not_traceable", False, "no reference certificate on record"))
+    return found
+
+
+# --- checks at loading
+
+
+def _equation(table: Mapping[str, Any], problems: Problems) -> Equation | None:
+    model, own = table.get("model"), table.get("equation")
+    if not isinstance(model, str) or not isinstance(own, Mapping):
+        return None  # already reported as a missing or wrong key
+    if model not in MODELS:
+        problems.add("model", f"no equation is called {model!r}{nearest(model, MODELS)}")
+        return None
+    return build(MODELS[model], own, "equation", problems)
+
+
+def _check(record: Record, equation: Equation, problems: Problems) -> None:
+    """Whether the parts of a record fit each other."""
+    checks: dict[str, Callable[[Record, Equation], None]] = {
+        "channel": _check_channels,
+        "unit": _check_units,
+        "signal": _check_signal,
+        "range": _check_range,
+        "pressure": _check_pressure,
+    }
+    for where, check in checks.items():
+        try:
+            check(record, equation)
+        except ConfigError as error:
+            for problem in error.problems:
+                problems.add(where, problem)
+        except ValueError as error:
+            problems.add(where, str(error))
+
+
+def _check_channels(record: Record, equation: Equation) -> None:
+    barometer = record.pressure.barometer if record.pressure else ""
+    for name in (record.channel, *record.signal.inputs, *equation.inputs, barometer):
+        if name and not _CHANNEL.fullmatch(name):
+            raise ValueError(f"expected a channel's name as in 'oil_pressure', got {name!r}")
+
+
+def _check_units(record: Record, equation: Equation) -> None:
+    units.check(record.quantity, record.unit)
+    if equation.unit:
+        try:
+            units.check(record.quantity, equation.unit)
+        except ConfigError as error:
+            raise ValueError(f"model {record.model!r} gives {equation.unit}: {error}") from None
+
+
+def _check_signal(record: Record, equation: Equation) -> None:
+    wanted, found = equation.signal_unit, record.signal.output_unit
+    if wanted and wanted != found:
+        hint = "; add pull_up_ohm or current_ma" if (wanted, found) == ("ohm", "V") else ""
+        raise ValueError(f"model {record.model!r} takes {wanted}, got {found or 'no unit'!r}{hint}")
+
+
+def _check_range(record: Record, equation: Equation) -> None:
+    if record.range is not None and equation.ends is not None:
+        low, high = _ends(record, equation)
+        slack = 1e-6 * (high - low)
+        if record.range.low < low - slack or record.range.high > high + slack:
+            raise ValueError(
+                f"{record.range.low!r} to {record.range.high!r} {record.unit} is more than model "
+                f"{record.model!r} holds for; expected within {low:g} to {high:g}"
+            )
+
+
+def _check_pressure(record: Record, equation: Equation) -> None:
+    if record.pressure is None:
+        return
+    other = {"gauge_pressure": "absolute_pressure", "absolute_pressure": "gauge_pressure"}
+    if record.quantity != other[record.pressure.measured]:
+        raise ValueError(
+            f"measured = {record.pressure.measured!r} with a barometer gives "
+            f"{other[record.pressure.measured]!r}, and quantity is {record.quantity!r}"
+        )
+
+
+def _ends(record: Record, equation: Equation) -> tuple[float, float]:
+    assert equation.ends is not None
+    if not equation.unit:
+        return equation.ends
+    low, high = units.convert(equation.ends, record.quantity, equation.unit, record.unit)
+    return float(low), float(high)
+
+
+def _range(record: Record, equation: Equation) -> tuple[float, float] | None:
+    if record.range is not None:
+        return record.range.low, record.range.high
+    return _ends(record, equation) if equation.ends is not None else None
