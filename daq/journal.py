@@ -7,7 +7,6 @@ things were recorded is exact.
 
 from __future__ import annotations
 
-import fcntl
 import os
 import sqlite3
 import uuid
@@ -157,7 +156,7 @@ class Journal:
         Raises JournalError before the first configuration.
         """
         for part in reversed(self.part_paths()):
-            if self.path.is_dir() and parts.first_seq(part) > seq:
+            if self._first_of(part) > seq:
                 continue
             with parts.reading(part):
                 found = parts.documents_at(self._connection(part), seq)
@@ -181,8 +180,8 @@ class Journal:
         begin = self._first_since(same, t_lo)
         if begin is None:
             return
-        yield from self._in_force(same, begin)
-        for entry in self.entries(begin - 1, self._last_of(same)):
+        yield from self.in_force(begin)
+        for entry in self.entries(begin - 1, self._last_of(same[-1])):
             first, last = times(entry)
             if first > t_hi + LATE_NS:
                 return
@@ -200,26 +199,38 @@ class Journal:
                 return int(seq)
         return None
 
-    def _in_force(self, part_paths: list[Path], before: int) -> list[NoteRow]:
-        """Notes still in force just before *before*, from its part and the one ahead of it."""
-        ahead = [p for p in part_paths if len(part_paths) == 1 or parts.first_seq(p) <= before]
-        oldest = parts.first_seq(ahead[-2]) if len(ahead) > 1 else 0
+    def in_force(self, before: int) -> list[NoteRow]:
+        """The notes that still hold just before entry *before*, in order.
+
+        They are the last opened or closed of each wire and the last identified or preface of each
+        device, from the part of *before* and the one ahead of it.
+        """
+        near = [part for part in self.part_paths() if self._first_of(part) <= before][-2:]
+        boots = [self._fact(part, "boot_id") for part in near]
+        since = next(p for p, boot in zip(near, boots) if boot == boots[-1])
         latest: dict[tuple[str, str], NoteRow] = {}
-        for note in self._all("note", oldest - 1, before - 1):
+        for note in self._all("note", self._first_of(since) - 1, before - 1):
             if isinstance(note, NoteRow) and note.content.get("note") in _IN_FORCE:
                 latest[note.wire, str(note.content.get("device", ""))] = note
         return sorted(latest.values(), key=lambda note: note.seq)
 
+    def last_seq(self) -> int:
+        """The last entry that is committed; -1 when there is none."""
+        return self._last_of(self.part_paths()[-1])
+
     def _part_of(self, seq: int) -> Path:
-        found = self.part_paths()
-        inside = [part for part in found if len(found) == 1 or parts.first_seq(part) <= seq]
+        inside = [part for part in self.part_paths() if self._first_of(part) <= seq]
         if not inside:
             raise JournalError(f"{self.path}: entry {seq} is no longer kept")
         return inside[-1]
 
-    def _last_of(self, part_paths: list[Path]) -> int:
-        with parts.reading(part_paths[-1]):
-            return parts.last_seq(self._connection(part_paths[-1]))
+    def _first_of(self, part: Path) -> int:
+        """First seq of a part; one that is read alone may have any name."""
+        return parts.first_seq(part) if self.path.is_dir() else 0
+
+    def _last_of(self, part: Path) -> int:
+        with parts.reading(part):
+            return parts.last_seq(self._connection(part))
 
     def _parts_after(self, after: int) -> list[Path]:
         """The parts that may hold a seq above *after*."""
@@ -275,7 +286,7 @@ class JournalWriter:
     ) -> None:
         self.folder, self.boot_id, self.sync, self.limits = folder, boot_id, sync, limits
         self._documents, self._file_name = documents, file_name
-        self._lock = _lock(folder)
+        self._lock = parts.lock(folder)
         self._waiting: dict[str, list[Chunk]] = {}
         self._rows: dict[str, list[tuple[Any, ...]]] = {table: [] for table in _INSERT}
         self._unsealed: list[sqlite3.Connection] = []
@@ -485,18 +496,3 @@ def _before_runs(found: list[Path], open_runs: list[Run]) -> list[Path]:
         return found[:-1]
     ahead = [part for part in found if parts.first_seq(part) <= open_runs[0].start.seq]
     return ahead[:-2]
-
-
-def _lock(folder: Path) -> int:
-    """Descriptor whose lock says that this process writes the journal."""
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        descriptor = os.open(folder / "lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
-    except OSError as error:
-        raise JournalError(f"{folder}: {error.strerror}; expected a folder to write to") from None
-    try:
-        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        os.close(descriptor)
-        raise JournalError(f"{folder}: another process writes this journal") from None
-    return descriptor

@@ -8,6 +8,7 @@ checkpoints; everyone else opens read-only.
 from __future__ import annotations
 
 import errno
+import fcntl
 import hashlib
 import json
 import os
@@ -230,6 +231,21 @@ def write_failed(path: Path, error: sqlite3.Error | OSError) -> JournalError:
     if code == sqlite3.SQLITE_FULL or getattr(error, "errno", None) in FULL:
         return DiskFull(f"{path}: the disk is full")
     return JournalError(f"{path}: cannot be written: {error}")
+
+
+def lock(folder: Path) -> int:
+    """Descriptor whose lock says that this process writes the journal."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        descriptor = os.open(folder / "lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
+    except OSError as error:
+        raise JournalError(f"{folder}: {error.strerror}; expected a folder to write to") from None
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        os.close(descriptor)
+        raise JournalError(f"{folder}: another process writes this journal") from None
+    return descriptor
 
 
 def sync_folder(folder: Path) -> None:
