@@ -72,8 +72,7 @@ def is_pure_dimension(item: h5py.Dataset) -> bool:
     """True for a dimension scale that only gives an axis its name and length."""
     if b"NAME" not in _attribute_names(item):
         return False
-    name = item.attrs["NAME"]
-    return (name.decode() if isinstance(name, bytes) else str(name)).startswith(PURE_DIMENSION)
+    return str(attribute(item, "NAME")).startswith(PURE_DIMENSION)
 
 
 def _attribute_names(item: h5py.HLObject) -> list[bytes]:
@@ -138,6 +137,17 @@ class Digester:
 def _attributes(item: h5py.HLObject) -> list[list[Any]]:
     names = sorted(name.decode() for name in _attribute_names(item))
     return [[n, *_attribute(item.attrs[n])] for n in names if n not in LEFT_OUT]
+
+
+def attribute(item: h5py.HLObject, name: str, default: Any = None) -> Any:
+    """An attribute as text, number or array, however a copying tool left it: one element counts
+    as a scalar, bytes as UTF-8."""
+    value = item.attrs.get(name, default)
+    if isinstance(value, h5py.Empty):
+        return ""
+    if isinstance(value, np.ndarray) and value.size == 1:
+        value = value.ravel()[0]
+    return value.decode() if isinstance(value, bytes) else value
 
 
 def _attribute(value: Any) -> tuple[str, Any]:

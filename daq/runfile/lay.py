@@ -31,7 +31,7 @@ from daq.runfile.content import (
     TimeSegment,
     WindowContent,
 )
-from daq.runfile.node import Node, spread
+from daq.runfile.node import Node
 
 COLLECTION = "NXcollection"
 DAY_NS = 86_400 * SECOND_NS
@@ -185,7 +185,9 @@ class Laying:
             status = np.zeros(len(channel.value), np.uint8)
         _status(node, "time", name, status, "sample")
         facts = pick(channel, layout.CHANNEL_FACTS)
-        place = _info(node, name, facts, channel.info)
+        if channel.latency_source != "none":
+            facts |= pick(channel, layout.LATENCY_FACTS)
+        place = _info(node, name, facts, channel.info, needed=bool(channel.labels))
         if channel.labels and place is not None:
             place.axis("label", np.array(list(channel.labels), np.int64), {"units": "1"})
             place.texts("label_text", channel.labels.values(), "label")
@@ -345,14 +347,14 @@ def _channel_path(channel: str) -> str | None:
     return f"/run/streams/{channel}" if channel else None
 
 
-def _info(node: Node, name: str, facts: dict[str, Any], more: Facts) -> Node | None:
+def _info(node: Node, name: str, facts: Facts, more: Facts, *, needed: bool = False) -> Node | None:
     """The group ``NAME_info``; None when there is nothing to say."""
-    known = {name: value for name, value in facts.items() if value not in (None, "")}
-    if not known and not more:
+    known = [value for value in facts.values() if value not in (None, "")]
+    if not (known or more or needed):
         return None
     place = node.group(f"{name}_info", "NXsensor" if facts else COLLECTION)
     place.attributes(facts)
-    place.attributes(spread(more))
+    place.facts(more)
     return place
 
 

@@ -52,9 +52,8 @@ SEGMENT_COLUMNS = (
     "residual_05_s",
     "residual_50_s",
 )
-CHANNEL_FACTS = (
-    "long_name", "quantity", "role", "latency_s", "latency_uncertainty_s", "latency_source",
-)  # fmt: skip
+CHANNEL_FACTS = ("quantity", "role")
+LATENCY_FACTS = ("latency_s", "latency_uncertainty_s", "latency_source")
 ALIGNED_FACTS = ("grid", "grid_rate_hz", "resampling")
 CALIBRATION_FACTS = ("model", "applied", "input_unit", "unit")
 RESULT_FACTS = ("method", "version", "standard")

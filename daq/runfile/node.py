@@ -70,7 +70,7 @@ class Node:
     def dimension(self, name: str, size: int) -> None:
         """A dimension scale without values, as netCDF-4 writes it; takes no space."""
         self._check(name)
-        data = self._group.create_dataset(name, (size,), np.int32)
+        data = self._group.create_dataset(name, (size,), np.int32, **_empty(size))
         h5py.h5ds.set_scale(data.id, f"{layout.PURE_DIMENSION} {size:10d}".encode())
 
     def array(
@@ -97,7 +97,7 @@ class Node:
         """A list of texts on one axis."""
         self._check(name)
         array = np.array([*map(storable, values), ""], dtype=object)[:-1]
-        data = self._group.create_dataset(name, array.shape, TEXT)
+        data = self._group.create_dataset(name, array.shape, TEXT, **_empty(len(array)))
         if len(array):
             data[...] = array
         self._ledger[self._where(name)] = values_digest(array)
@@ -147,7 +147,9 @@ class Node:
         array = canonical(values)
         self._ledger[self._where(name)] = values_digest(array)
         if array.nbytes <= layout.CONTIGUOUS_BYTES:
-            data = self._group.create_dataset(name, array.shape, array.dtype, fillvalue=fill)
+            data = self._group.create_dataset(
+                name, array.shape, array.dtype, fillvalue=fill, **_empty(array.size)
+            )
             if not _equals(array, fill or 0):
                 data[...] = array
             return data
@@ -168,6 +170,11 @@ class Node:
             if not _equals(chunk, fill or 0):
                 data.id.write_direct_chunk((first, *rest), _deflate(_padded(chunk, rows), shuffle))
         return data
+
+
+def _empty(size: int) -> dict[str, Any]:
+    """How to store an array without values: as netCDF-4 does, which h5repack can take too."""
+    return {} if size else {"maxshape": (None,), "chunks": (1,)}
 
 
 def _equals(chunk: NDArray[Any], fill: float) -> bool:

@@ -18,11 +18,11 @@ def open_file(path: Path) -> h5py.File:
         file = h5py.File(path, "r")
     except OSError as error:
         raise RunFileError(f"{path}: {_reason(path, error)}") from None
-    form = file.attrs.get("format")
+    form = digest.attribute(file, "format")
     if form != layout.FORMAT or "run" not in file:
         file.close()
         raise RunFileError(f"{path}: an HDF5 file, but not a run file (format {form!r})")
-    version = str(file.attrs.get("format_version"))
+    version = str(digest.attribute(file, "format_version"))
     if version.split(".")[0] != layout.FORMAT_VERSION.split(".")[0]:
         file.close()
         raise RunFileError(
@@ -110,12 +110,7 @@ def _stored(file: h5py.File, name: str) -> tuple[str, str]:
     if layout.INTEGRITY not in file or name not in file[layout.INTEGRITY]:
         raise RunFileError(f"the {name} is missing")
     item = file[layout.INTEGRITY][name]
-    stated = item.attrs.get("sha256", "")
-    text = item[()]
-    return (
-        text.decode() if isinstance(text, bytes) else str(text),
-        stated.decode() if isinstance(stated, bytes) else str(stated),
-    )
+    return item[()].decode(), str(digest.attribute(item, "sha256", ""))
 
 
 def _sidecar_problems(path: Path) -> list[str]:

@@ -82,7 +82,11 @@ def analogue(rng: np.random.Generator, name: str, n: int) -> StreamContent:
                 latency_s=0.004,
                 latency_uncertainty_s=0.001,
                 latency_source="configured",
-                info={"sensor_model": "P-300", "range_high": Quantity(300, "kPa"), "critical": True},
+                info={
+                    "sensor_model": "P-300",
+                    "range_high": Quantity(300, "kPa"),
+                    "critical": True,
+                },
             ),
             ChannelContent("coolant", "degC", raw, missing, quantity="temperature", raw_bits=12),
         ],
@@ -221,7 +225,7 @@ def sample_content(seed: int = 0, rows: int = 3000) -> RunContent:
         ],
         documents=[
             Document("bench.toml", "application/toml", b"[bench]\r\nname = 'demo'\n"),
-            Document("can/car.dbc", "text/plain", "VERSION \"Ä\"".encode("cp1252")),
+            Document("can/car.dbc", "text/plain", 'VERSION "Ä"'.encode("cp1252")),
         ],
         results=[
             ResultContent(
