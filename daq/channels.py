@@ -13,20 +13,7 @@ from daq.bench import Bench, ChannelConfig
 from daq.calibration.record import Calibration
 from daq.driver import Channel, Stream
 from daq.errors import ConfigError
-
-SATURATED_LOW = 1
-SATURATED_HIGH = 2
-OUT_OF_RANGE = 4
-CHECKSUM_ERROR = 8
-GAP_BEFORE = 16
-CLOCK_SUSPECT = 32
-DRIVER_FLAGGED = 64
-OPERATOR_EXCLUDED = 128
-STATUS_MEANINGS = (
-    "saturated_low saturated_high out_of_range checksum_error gap_before clock_suspect"
-    " driver_flagged operator_excluded"
-)
-"""Status bits of a recorded sample, lowest bit first."""
+from daq.status import SampleStatus
 
 
 @dataclass(frozen=True)
@@ -85,11 +72,13 @@ class BenchChannel:
         else:
             value = raw * self.input.scale + self.input.offset
             status = np.zeros(len(raw), np.uint8)
+        beyond = np.zeros(len(raw), bool)
         with np.errstate(invalid="ignore"):
             if self.low is not None:
-                status[value < self.low] |= OUT_OF_RANGE
+                beyond |= value < self.low
             if self.high is not None:
-                status[value > self.high] |= OUT_OF_RANGE
+                beyond |= value > self.high
+        status[beyond] |= np.uint8(SampleStatus.OUT_OF_RANGE)
         return value, status
 
 

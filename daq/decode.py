@@ -6,7 +6,6 @@ before that its bytes are kept but not believed.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -15,9 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daq.bench import Bench
-from daq.driver import Block, Chunk, ChunkKind, Decoder, Preface, Stream
+from daq.driver import Block, Chunk, Decoder, Preface, Stream
+from daq.entries import ChunkRow, Entry, NoteRow
 from daq.errors import DaqError
-from daq.journal import ChunkRow, Entry, NoteRow
 
 BATCH_BYTES = 4_000_000
 """Bytes of one wire that are decoded at once: large enough for numpy, small enough for memory."""
@@ -99,7 +98,7 @@ class DeviceDecoder:
                 self._begin(Preface(**row.content["preface"]))
             return None
         if kind in ("opened", "closed", "lost"):
-            return Chunk(ChunkKind.NOTE, row.t_ns, _json(row.content))
+            return row.chunk
         return None
 
     def feed(self, chunks: list[Chunk]) -> list[Block]:
@@ -253,9 +252,3 @@ def join(device: str, stream: Stream, blocks: list[Block]) -> Rows:
 def _optional(parts: Iterable[NDArray[np.int64] | None]) -> NDArray[np.int64] | None:
     arrays = [part for part in parts if part is not None]
     return np.concatenate(arrays) if arrays else None
-
-
-def _json(content: Mapping[str, Any]) -> bytes:
-    import json
-
-    return json.dumps(content).encode()

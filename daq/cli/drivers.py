@@ -64,14 +64,14 @@ def _describe(name: str) -> dict[str, Any]:
 
 
 def _key(field: dataclasses.Field[Any]) -> dict[str, Any]:
-    made = field.default_factory is not dataclasses.MISSING
-    required = field.default is dataclasses.MISSING and not made
-    default = None if required else (field.default_factory() if made else field.default)  # type: ignore[misc]
+    factory: Any = field.default_factory
+    default = field.default if factory is dataclasses.MISSING else factory()
+    required = default is dataclasses.MISSING
     return {
         "key": field.name,
         "type": str(field.type),
         "unit": field.metadata.get("unit", ""),
         "help": field.metadata.get("help", ""),
         "required": required,
-        "default": to_plain(default),
+        "default": None if required else to_plain(default),
     }

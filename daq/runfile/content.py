@@ -11,7 +11,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from enum import IntFlag
 from typing import Any, Literal
 
 import numpy as np
@@ -20,33 +19,6 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bytes = NDArray[np.uint8]
-
-
-class SampleStatus(IntFlag):
-    """Bits of a sample's status; 0 is a good sample."""
-
-    SATURATED_LOW = 1
-    SATURATED_HIGH = 2
-    OUT_OF_RANGE = 4
-    MISSING = 8
-    """The row has no value of this channel: raw is 0, value is NaN."""
-    GAP_BEFORE = 16
-    CLOCK_SUSPECT = 32
-    DRIVER_FLAGGED = 64
-    OPERATOR_EXCLUDED = 128
-
-
-class AlignedStatus(IntFlag):
-    """Bits of an aligned point's status; 0 is a good point that needed no interpolation."""
-
-    INTERPOLATED = 1
-    HELD = 2
-    STALE = 4
-    NO_DATA = 8
-    SATURATED = 16
-    OUT_OF_RANGE = 32
-    SUSPECT = 64
-    OPERATOR_EXCLUDED = 128
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 from daq.errors import RunFileError
-from daq.runfile.content import AlignedStatus, SampleStatus
+from daq.status import AlignedStatus, SampleStatus
 
 FORMAT = "daq-run"
 FORMAT_VERSION = "1.0"
@@ -58,6 +58,14 @@ ALIGNED_FACTS = ("grid", "grid_rate_hz", "resampling")
 CALIBRATION_FACTS = ("model", "applied", "input_unit", "unit")
 RESULT_FACTS = ("method", "version", "standard")
 WINDOW_FACTS = ("t_start", "t_end")
+
+CLOCK_COLUMNS = ("monotonic", "raw", "boottime", "realtime")
+GLOBAL_ATTRIBUTES = (
+    "NX_class", "default", "format", "format_version", "Conventions", "title", "summary", "history",
+    "source", "creator", "creator_version", "id", "date_created", "file_time",
+    "time_coverage_start", "time_coverage_end", "time_coverage_duration",
+)  # fmt: skip
+"""Attributes of the root that the writer makes itself."""
 
 RECORDED_GROUPS = tuple(f"/run/{name}" for name in ("sources", "events", "documents", "journal"))
 RECORDED_DATASETS = ("raw_time", "raw_time_low", "index", "segment")

@@ -1,0 +1,286 @@
+"""Journal to run file: one run cut out, decoded, evaluated and written.
+
+Runs as a process of its own (``python -m daq.finalise``), because HDF5 must not take anything
+along when a disk is full. The same journal and the same release give the same file.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import re
+import sys
+import uuid
+from collections.abc import Callable, Iterable, Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from daq.bench import Bench, bench_from_documents
+from daq.clock import SECOND_NS, ClockRow, iso_utc
+from daq.contents import calibration_contents, stream_contents
+from daq.decode import Decoded, decode
+from daq.entries import ChunkRow, ClockEntry, Entry, MarkRow, NoteRow, Run, runs, to_json
+from daq.errors import DaqError, JournalError
+from daq.evaluate import Evaluation, evaluate
+from daq.journal import Journal
+from daq.runfile.content import Document, Event, Fact, Facts, Quantity, RunContent
+from daq.runfile.write import write_run
+from daq.sources import Sources
+from daq.table import aligned_content
+
+Progress = Callable[[str], None]
+NAMESPACE = uuid.UUID("0b9c8f3e-52c4-5d1b-8e43-6a1f1c0d7e55")
+"""Of run identities: UUIDv5 of journal and start."""
+EVENT_OF_MARK = {
+    "start": "start",
+    "stop": "stop",
+    "mark": "mark",
+    "arm": "arm",
+    "emergency_stop": "emergency_stop",
+}
+EVENT_OF_NOTE = {"closed": "device_lost", "identified": "device_back", "lost": "gap"}
+MEDIA_TYPES = {".toml": "application/toml", ".dbc": "text/plain", ".xml": "application/xml"}
+
+
+def finalise(
+    journal: Journal, start_seq: int, out: Path, progress: Progress = lambda text: None
+) -> Path:
+    """Write the run that began at *start_seq*; returns the run file's path.
+
+    *out* is the file, or a folder in which it gets a name that sorts. A file of this very run that
+    is there already, left by an attempt that could not say so, is taken as it is.
+    Raises JournalError for a run that is not there or has not ended, RunFileError when the file
+    cannot be written.
+    """
+    run = find_run(journal, start_seq)
+    assert run.end is not None
+    bench_file, documents = journal.configuration(start_seq)
+    bench = bench_from_documents(documents, bench_file)
+    zero = run.start.t_ns
+    begin = zero - round(bench.run.pretrigger_s * SECOND_NS)
+    end = run_end(journal, run)
+    progress("decoding")
+    sources = Sources(bench)
+    events: list[Event] = []
+    clocks: list[ClockRow] = []
+    entries = _watched(journal.span(begin, end, start_seq), sources, events, clocks)
+    decoded = decode(bench, entries)
+    progress("computing times and values")
+    result = evaluate(bench, decoded, zero)
+    clocks = clocks or _clocks_before(journal, start_seq)
+    content = run_content(journal, run, bench, decoded, result)
+    content.t_start, content.t_end = (begin - zero) / SECOND_NS, (end - zero) / SECOND_NS
+    content.time_zero_utc_ns = utc_at(clocks, zero)
+    content.clocks = np.array(clocks, np.int64) if clocks else None
+    content.events = sorted(events, key=lambda event: event.raw_time)
+    content.sources = sources.contents(decoded.devices)
+    progress("writing")
+    path = out if out.suffix == ".h5" else out / file_name(content)
+    if path.exists() and _is_run(path, content.run_id):
+        return path
+    write_run(content, path)
+    return path
+
+
+def find_run(journal: Journal, start_seq: int) -> Run:
+    """The run that began at *start_seq*, with its end.
+
+    Raises JournalError when there is none or it has not ended.
+    """
+    for run in runs(journal.marks(start_seq - 1)):
+        if run.start.seq == start_seq:
+            if run.end is None:
+                raise JournalError(f"{journal.path}: run {start_seq} is still being recorded")
+            return run
+    raise JournalError(f"{journal.path}: entry {start_seq} is not the start of a run")
+
+
+def run_end(journal: Journal, run: Run) -> int:
+    """Host time at which the run ends: its stop, or the last entry before acquisition ended."""
+    assert run.end is not None
+    if not run.recovered:
+        return run.end.t_ns
+    last = run.start.t_ns
+    for entry in journal.entries(run.start.seq, run.end.seq - 1):
+        if isinstance(entry, ChunkRow):
+            last = max(last, entry.chunks[-1].t_ns)
+        elif isinstance(entry, NoteRow | MarkRow):
+            last = max(last, entry.t_ns)
+    return last
+
+
+def _watched(
+    entries: Iterable[Entry], sources: Sources, events: list[Event], clocks: list[ClockRow]
+) -> Iterator[Entry]:
+    """Pass *entries* on, keeping the undecoded record, events and clock rows."""
+    for entry in entries:
+        sources.add(entry)
+        if isinstance(entry, ClockEntry):
+            clocks.append(entry.row)
+        elif isinstance(entry, MarkRow):
+            kind = EVENT_OF_MARK.get(entry.kind, "other")
+            text = str(entry.content.get("text") or entry.content.get("reason") or entry.kind)
+            events.append(Event(entry.t_ns, kind, text, entry.origin))
+        elif isinstance(entry, NoteRow) and entry.content.get("note") in EVENT_OF_NOTE:
+            kind = EVENT_OF_NOTE[entry.content["note"]]
+            text = to_json({k: v for k, v in entry.content.items() if k != "preface"})
+            events.append(Event(entry.t_ns, kind, text, entry.wire))
+        yield entry
+
+
+def _clocks_before(journal: Journal, seq: int) -> list[ClockRow]:
+    return journal.clocks(until=seq)[-1:]
+
+
+def utc_at(clocks: Iterable[ClockRow], t_ns: int) -> int:
+    """UTC in ns at host time *t_ns*, by the clock row nearest to it; 0 when there is none."""
+    nearest = min(clocks, key=lambda row: abs(row.monotonic - t_ns), default=None)
+    return 0 if nearest is None else nearest.realtime + t_ns - nearest.monotonic
+
+
+def run_content(
+    journal: Journal, run: Run, bench: Bench, decoded: Decoded, result: Evaluation
+) -> RunContent:
+    """The run without what depends on its extent and clocks."""
+    assert run.end is not None
+    run_id = str(uuid.uuid5(NAMESPACE, f"{journal.journal_id} {run.start.seq}"))
+    title = str(run.start.content.get("title") or f"run on {bench.bench.name}")
+    problems = [*result.problems, *(p for d in decoded.devices.values() for p in d.problems)]
+    return RunContent(
+        run_id=run_id,
+        title=title,
+        time_zero_ns=run.start.t_ns,
+        time_zero_utc_ns=0,
+        t_start=0.0,
+        t_end=0.0,
+        state="recovered" if run.recovered else "complete",
+        streams=stream_contents(result, decoded.devices),
+        aligned=aligned_content(bench, result),
+        calibrations=calibration_contents(
+            c for c in result.channels.values() if c.name in result.values
+        ),
+        documents=[document(name, data) for name, data in sorted(bench.documents.items())],
+        settings=settings(bench, run, problems),
+        roller_sets={name: roller_facts(bench, name) for name in bench.roller_set},
+        vehicle=plain_facts(bench.vehicle),
+        ambient=ambient_facts(bench),
+        operator={"name": bench.operator} if bench.operator else {},
+        journal={
+            "journal_id": journal.journal_id,
+            "boot_id": journal.boot_id(run.start.seq),
+            "start_seq": run.start.seq,
+            "end_seq": run.end.seq,
+            "ended_by": run.end.kind,
+        },
+        about={"institution": bench.bench.workshop, "creator_name": bench.operator},
+    )
+
+
+def document(name: str, data: bytes) -> Document:
+    """A configuration file as it goes into the run file."""
+    return Document(name, MEDIA_TYPES.get(Path(name).suffix, "application/octet-stream"), data)
+
+
+def settings(bench: Bench, run: Run, problems: list[str]) -> dict[str, Fact]:
+    """The bench's settings and the run's own, with what went wrong in making the file."""
+    found: dict[str, Fact] = {
+        "bench": bench.bench.name,
+        "bench_location": bench.bench.location,
+        "bench_latitude": _quantity(bench.bench.latitude_deg, "degree"),
+        "bench_altitude": _quantity(bench.bench.altitude_m, "m"),
+        "grid_rate": Quantity(bench.run.grid_rate_hz, "Hz"),
+        "pretrigger": Quantity(bench.run.pretrigger_s, "s"),
+        "configuration_sha256": bench.digest(),
+        "start_origin": run.start.origin,
+    }
+    if problems:
+        found["problems"] = "\n".join(problems)
+    return found
+
+
+def roller_facts(bench: Bench, name: str) -> Facts:
+    """A roller set's figures with their units."""
+    roller = bench.roller_set[name]
+    facts: dict[str, Fact] = {
+        "encoder": roller.encoder,
+        "counts_per_revolution": Quantity(roller.counts_per_revolution, "1"),
+        "circumference": Quantity(roller.circumference_m, "m"),
+        "inertia": Quantity(roller.inertia_kg_m2, "kg.m^2", roller.inertia_uncertainty_kg_m2),
+        "loss_a": Quantity(roller.loss_a_n, "N"),
+        "loss_b": Quantity(roller.loss_b_n_s_m, "N.s/m"),
+        "loss_c": Quantity(roller.loss_c_n_s2_m2, "N.s^2/m^2"),
+        "linked_with": roller.linked_with,
+    }
+    for number, cell in enumerate(roller.load_cells, 1):
+        facts[f"load_cell_{number}_channel"] = cell.channel
+        facts[f"load_cell_{number}_arm"] = Quantity(cell.arm_m, "m")
+    return facts
+
+
+def ambient_facts(bench: Bench) -> Facts:
+    """Configured ambient conditions; a sensor's are in its channel."""
+    ambient = bench.ambient
+    return {
+        "pressure": _quantity(ambient.pressure_kpa, "kPa"),
+        "temperature": _quantity(ambient.temperature_degc, "degC"),
+        "relative_humidity": _quantity(ambient.relative_humidity_percent, "%"),
+    }
+
+
+def plain_facts(table: Any) -> Facts:
+    """Texts and numbers of a free table, nested names joined by an underscore."""
+    found: dict[str, Fact] = {}
+    for name, value in table.items():
+        name = re.sub(r"[^a-z0-9_]", "_", str(name).lower())
+        if isinstance(value, dict):
+            found |= {f"{name}_{inner}": item for inner, item in plain_facts(value).items()}
+        elif isinstance(value, str | int | float | bool):
+            found[name] = value
+        else:
+            found[name] = str(value)
+    return found
+
+
+def file_name(content: RunContent) -> str:
+    """A name that sorts by time: 20260331-141502-1a2b3c4d.h5, UTC."""
+    stamp = re.sub(r"[-:]", "", iso_utc(content.time_zero_utc_ns)[:19]).replace("T", "-")
+    return f"{stamp}-{content.run_id[:8]}.h5"
+
+
+def _quantity(value: float | None, unit: str) -> Quantity | None:
+    return None if value is None else Quantity(value, unit)
+
+
+def _is_run(path: Path, run_id: str) -> bool:
+    from daq.runfile.read import RunFile
+    from daq.runfile.verify import verify
+
+    try:
+        with RunFile(path) as file:
+            return file.run_id == run_id and not verify(path)
+    except DaqError:
+        return False
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """The finaliser process: writes one run and prints where it is."""
+    parser = argparse.ArgumentParser(prog="python -m daq.finalise", description=__doc__)
+    parser.add_argument("--journal", type=Path, required=True)
+    parser.add_argument("--start", type=int, required=True, help="seq of the run's start mark")
+    parser.add_argument("--out", type=Path, required=True, help="run file, or folder for it")
+    options = parser.parse_args(arguments)
+    try:
+        with Journal(options.journal) as journal:
+            path = finalise(journal, options.start, options.out)
+    except DaqError as error:
+        sys.stderr.write(f"{error}\n")
+        return 1
+    sys.stdout.write(f"run file: {path}\n")
+    return 0
+
+
+if __name__ == "__main__":
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
+    sys.exit(main())
