@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import fields
 from typing import Any
 
 import numpy as np
@@ -28,14 +27,12 @@ from daq.runfile.content import (
     StreamContent,
     TableContent,
     TimeContent,
-    TimeSegment,
     WindowContent,
 )
 from daq.runfile.node import Node
 
 COLLECTION = "NXcollection"
 DAY_NS = 86_400 * SECOND_NS
-CLOCK_COLUMNS = ("monotonic", "raw", "boottime", "realtime")
 FLAGS = {
     kind: {
         "standard_name": "status_flag" if kind == "aligned" else None,
@@ -165,10 +162,10 @@ class Laying:
         if not timing.segments:
             return
         place.dimension("map_segment", len(timing.segments))
-        for field in fields(TimeSegment):
-            values = [getattr(segment, field.name) for segment in timing.segments]
-            dtype = np.int64 if field.name == "anchors" else np.float64
-            place.array(field.name, np.array(values, dtype), ("map_segment",))
+        for name in layout.SEGMENT_COLUMNS:
+            values = [getattr(segment, name) for segment in timing.segments]
+            dtype = np.int64 if name == "anchors" else np.float64
+            place.array(name, np.array(values, dtype), ("map_segment",))
 
     def channel(self, node: Node, channel: ChannelContent) -> None:
         """Raw (recorded), value and status (derived), and what is known about the sensor."""
@@ -318,7 +315,7 @@ class Laying:
         node.facts(content.clock_info)
         if content.clocks is not None:
             node.dimension("clock_row", len(content.clocks))
-            for name, column in zip(CLOCK_COLUMNS, content.clocks.T, strict=True):
+            for name, column in zip(layout.CLOCK_COLUMNS, content.clocks.T, strict=True):
                 node.array(name, column.astype(np.int64), ("clock_row",), {"units": "ns"})
 
     @staticmethod

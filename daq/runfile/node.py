@@ -30,6 +30,9 @@ class Node:
 
     def __init__(self, group: h5py.Group, ledger: dict[str, str], path: str = "") -> None:
         self._group, self._ledger, self.path = group, ledger, path
+        self._names: set[str] = set()
+        self._attributes: set[str] = set()
+        self._scales: dict[str, h5py.Dataset] = {}
 
     def group(self, name: str, nx_class: str, attributes: Mapping[str, Any] | None = None) -> Node:
         """A new group of a NeXus base class."""
@@ -41,7 +44,13 @@ class Node:
 
     def attributes(self, attributes: Mapping[str, Any]) -> None:
         """Put attributes on this group; what is None or "" is left out."""
-        _put(self._group, attributes, f"{self.path}/")
+        twice = self._attributes & attributes.keys()
+        if twice:
+            raise RunFileError(
+                f"{self.path}: two attributes would be called {min(twice)!r}; rename one"
+            )
+        self._attributes |= attributes.keys()
+        _put(self._group, attributes, self.path)
 
     def facts(self, facts: Facts) -> None:
         """Facts as attributes: a quantity's unit and uncertainty stand beside its value."""
@@ -66,12 +75,14 @@ class Node:
         data = self._store(name, values, fill=None, shuffle=True)
         _put(data, attributes or {}, self._where(name))
         data.make_scale(name)
+        self._scales[name] = data
 
     def dimension(self, name: str, size: int) -> None:
         """A dimension scale without values, as netCDF-4 writes it; takes no space."""
         self._check(name)
         data = self._group.create_dataset(name, (size,), np.int32, **_empty(size))
         h5py.h5ds.set_scale(data.id, f"{layout.PURE_DIMENSION} {size:10d}".encode())
+        self._scales[name] = data
 
     def array(
         self,
@@ -126,12 +137,13 @@ class Node:
 
     def _check(self, name: str) -> None:
         layout.check_name(name, self.path)
-        if name in self._group:
+        if name in self._names:
             raise RunFileError(f"{self._where(name)}: two things would have this name; rename one")
+        self._names.add(name)
 
     def _attach(self, data: h5py.Dataset, axes: Sequence[str]) -> None:
         for number, (axis, size) in enumerate(zip(axes, data.shape, strict=True)):
-            scale = self._group[axis]
+            scale = self._scales[axis]
             if scale.shape != (size,):
                 raise RunFileError(
                     f"{data.name}: has {size} values on axis {axis!r}, which has {scale.shape[0]}"
@@ -225,20 +237,24 @@ def spread(facts: Facts) -> dict[str, Any]:
 
 
 def _put(item: h5py.HLObject, attributes: Mapping[str, Any], where: str) -> None:
+    written = 0
     for name, value in attributes.items():
         if value is None or (isinstance(value, str) and not value):
             continue
-        if name in item.attrs:
-            raise RunFileError(f"{where}: two attributes would be called {name!r}; rename one")
-        if isinstance(value, str):
-            item.attrs.create(name, storable(value), dtype=TEXT)
-        elif isinstance(value, bool):
-            item.attrs.create(name, np.uint8(value))
-        elif isinstance(value, int | float | np.ndarray | np.number):
-            item.attrs.create(name, value)
-        else:
-            raise RunFileError(f"{where}: attribute {name!r}: {value!r} is no text and no number")
-    if isinstance(item, h5py.Dataset) and len(item.attrs) > layout.ATTRIBUTES_PER_DATASET - 1:
+        _put_one(item, name, value, where)
+        written += 1
+    if isinstance(item, h5py.Dataset) and written >= layout.ATTRIBUTES_PER_DATASET:
         raise RunFileError(
             f"{where}: more attributes than a dataset may have; put them into its _info group"
         )
+
+
+def _put_one(item: h5py.HLObject, name: str, value: Any, where: str) -> None:
+    if isinstance(value, str):
+        item.attrs.create(name, storable(value), dtype=TEXT)
+    elif isinstance(value, bool):
+        item.attrs.create(name, np.uint8(value))
+    elif str(np.asarray(value).dtype) in layout.DTYPES:
+        item.attrs.create(name, value)
+    else:
+        raise RunFileError(f"{where}: attribute {name!r}: {value!r} is no text and no number")

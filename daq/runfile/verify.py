@@ -49,7 +49,7 @@ def verify(path: Path) -> list[str]:
     there is one, is checked too.
     """
     with open_file(path) as file:
-        problems = [f"{path.name}: {problem}" for problem in _differences(file, None)]
+        problems = _differences(file, None)
     return problems + _sidecar_problems(path)
 
 
@@ -122,4 +122,4 @@ def _sidecar_problems(path: Path) -> list[str]:
         found = hashlib.file_digest(file, "sha256").hexdigest()
     if found == stated:
         return []
-    return [f"{path.name}: its bytes are not those that {sidecar.name} states"]
+    return [f"the bytes of the file are not those that {sidecar.name} states"]

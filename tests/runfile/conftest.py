@@ -22,7 +22,6 @@ from daq.runfile.content import (
     Quantity,
     ResultContent,
     RunContent,
-    SampleStatus,
     SourceContent,
     StreamContent,
     TableContent,
@@ -31,6 +30,7 @@ from daq.runfile.content import (
     WindowContent,
 )
 from daq.runfile.write import write_run
+from daq.status import SampleStatus
 from daq.wire.can import FRAME, FRAME_FD
 
 ZERO_NS = 5_000_000_000_123
