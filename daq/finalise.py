@@ -259,7 +259,7 @@ def _is_run(path: Path, run_id: str) -> bool:
 
     try:
         with RunFile(path) as file:
-            return file.run_id == run_id and not verify(path)
+            return file.attributes["run_id"] == run_id and not verify(path)
     except DaqError:
         return False
 

@@ -33,7 +33,7 @@ def command(config: Path, wires: tuple[str, ...], out: Path) -> None:
     sources = [WireSource.parse(text) for text in wires]
     with Progress() as progress:
         written = replay(bench, sources, out, progress)
-    from daq.runfile.read import summary_lines
+    from daq.runfile.summary import summary_lines
 
     for line in summary_lines(written):
         click.echo(line)

@@ -14,7 +14,7 @@ from daq.cli import print_json
 @click.option("--json", "as_json", is_flag=True, help="Print for a script.")
 def command(file: Path, as_json: bool) -> None:
     """Tell what the run file FILE holds: channels, rates, timing, calibrations, events."""
-    from daq.runfile.read import describe, summary_lines
+    from daq.runfile.summary import describe, summary_lines
 
     if as_json:
         print_json(describe(file))
