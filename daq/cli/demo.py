@@ -174,7 +174,7 @@ def _wait_written(
 
 
 def _report(written: Path, truth: Path) -> None:
-    from daq.runfile.read import summary_lines
+    from daq.runfile.summary import summary_lines
 
     for line in summary_lines(written):
         click.echo(line)
