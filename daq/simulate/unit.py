@@ -8,7 +8,7 @@ practice, no source.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import exp, floor, log, pi, sin, sqrt
+from math import exp, floor, pi, sin, sqrt
 
 import numpy as np
 
@@ -90,7 +90,6 @@ class Encoder:
         eccentric = parameters.eccentricity_counts * np.sin(2 * pi * slots / count + phase)
         uneven = random.normal(0.0, parameters.slot_noise_counts, count)
         self.errors: list[float] = (eccentric + uneven).tolist()
-        self.phase = float(phase)
 
     def counts(self, position_m: float) -> float:
         """Where the reading head sees the disc, in counts, whole numbers at the edges."""
@@ -122,10 +121,9 @@ class Unit:
 
     def step(self, now_s: float, car: Car, inputs: int) -> bytes:
         """Bytes sent in the step that ends at *now_s*; *inputs* are the digital ones' bits."""
-        supply = self.parameters.supply_v + 0.004 * sin(2 * pi * 0.21 * now_s)
         signals = Signals(
             encoder=(self.encoder.counts(car.roller_position),),
-            analogue=self.volts(car, supply),
+            analogue=self.volts(car, self.supply_v(now_s)),
             ignition_s=self._ignition(now_s, car),
             digital=inputs,
         )
@@ -135,6 +133,10 @@ class Unit:
         """Requests from the PC, answered with a later step."""
         self.firmware.receive(data)
         return b""
+
+    def supply_v(self, now_s: float) -> float:
+        """Volts of the sensors' supply, which wanders slowly."""
+        return self.parameters.supply_v + 0.004 * sin(2 * pi * 0.21 * now_s)
 
     def volts(self, car: Car, supply: float) -> dict[str, float]:
         """Volts at the terminals now."""
@@ -173,10 +175,3 @@ class Unit:
 def lambda_shown(inverse: float) -> float:
     """What the wideband's controller shows for a true 1/lambda: it ends at 0.65 and at 1.36."""
     return max(0.65, min(1.36, 1 / inverse if inverse > 0.1 else 1.36))
-
-
-def thermistor_degc(ohm: float) -> float:
-    """Temperature of the thermistor by the Steinhart–Hart equation."""
-    a, b, c = NTC_COEFFICIENTS
-    logarithm = log(ohm)
-    return 1 / (a + b * logarithm + c * logarithm**3) - KELVIN
