@@ -39,6 +39,9 @@ LEVELS = np.dtype([("tick", "<u4"), ("levels", "u1"), ("changed", "u1"), ("count
 
 Ints = NDArray[np.int64]
 
+CRYSTAL_ERROR = 0.01
+"""The most that a unit's oscillator is wrong by; a ceramic resonator may be 1 %. From memory."""
+
 
 class Frame(NamedTuple):
     """An accepted frame: its tick unwrapped, the time by which it had begun, its payload."""
@@ -121,6 +124,7 @@ class UnitDecoder(PushedDecoder):
         self.ignition_lost = self.digital_lost = 0
         self._last: dict[str, int] = {}
         self._edges: dict[int, tuple[int, int]] = {}
+        self._bounds: dict[str, int] = {}
         self._base_segment = self.segment
         self._readers = {
             IGNITION: Reader(self._ignition, PAIR.itemsize),
@@ -182,6 +186,7 @@ class UnitDecoder(PushedDecoder):
     def _forget(self) -> None:
         self._last.clear()
         self._edges.clear()
+        self._bounds.clear()
 
     def report(self) -> dict[str, int | float | str]:
         """Frames accepted, refused and lost, the unit's resets, edges that it or the line lost."""
@@ -220,6 +225,8 @@ class UnitDecoder(PushedDecoder):
     ) -> Block:
         """A block of the rows whose ticks do not run back."""
         index, t_hi = times
+        t_hi = np.maximum.accumulate(np.append(self._bounds.get(stream, t_hi[0]), t_hi))[1:]
+        self._bounds[stream] = int(t_hi[-1])
         latest = np.maximum.accumulate(np.append(self._last.get(stream, index[0]), index))
         self._last[stream] = int(latest[-1])
         keep = index >= latest[:-1]
@@ -235,17 +242,33 @@ class UnitDecoder(PushedDecoder):
         """A counter of *bits* made to run on; a segment's first value is taken as signed."""
         half, whole = 1 << bits - 1, (1 << bits) - 1
         before = self._last.get(name, 0)
-        steps: Ints = np.diff(values.astype(np.int64), prepend=before)
+        known = np.append(np.int64(before), values.astype(np.int64))
+        steps: Ints = known[1:] - known[:-1]
         count: Ints = before + np.cumsum((steps + half & whole) - half)
         self._last[name] = int(count[-1])
         return count
+
+    def _sample_times(self, frames: list[Frame], size: int, period_ticks: int) -> tuple[Ints, Ints]:
+        """Tick and time bound of each sample, from the tick of its frame's first sample.
+
+        The bound of the frame is drawn forward by the ticks that passed between its last sample
+        and its own tick, for what the unit's crystal may at worst be wrong by.
+        """
+        counts = np.array([(len(frame.payload) - 4) // size for frame in frames])
+        tick, t_hi = _spread(frames, counts)
+        raw = _join([f._replace(payload=f.payload[:4]) for f in frames], U4)
+        number = np.arange(len(tick)) - np.repeat(np.cumsum(counts) - counts, counts)
+        index = tick - (tick - np.repeat(raw, counts) & MASK) + number * period_ticks
+        last = np.repeat(index[np.cumsum(counts) - 1], counts)
+        passed_ns = (tick - last) * (SECOND_NS * (1 - CRYSTAL_ERROR) / self.hello.tick_hz)
+        return index, t_hi - np.maximum(passed_ns, 0.0).astype(np.int64)
 
     # --- one reader for each kind of frame
 
     def _encoders(self, frames: list[Frame], segment: int) -> list[Block]:
         sets = self.hello.encoders
         table = _join(frames, PAIR, 4).reshape(-1, sets)
-        times = _sample_times(frames, PAIR.itemsize * sets, self.hello.encoder_period_ticks)
+        times = self._sample_times(frames, PAIR.itemsize * sets, self.hello.encoder_period_ticks)
         return [self._encoder(n + 1, table[:, n], times, segment) for n in range(sets)]
 
     def _encoder(
@@ -277,7 +300,7 @@ class UnitDecoder(PushedDecoder):
     def _analogue(self, number: int, frames: list[Frame], segment: int) -> list[Block]:
         group = self.hello.analogue[number]
         table = _join(frames, _dtype(group), 4).reshape(-1, len(group.inputs)).T.astype(np.int64)
-        times = _sample_times(frames, group.row_bytes, group.period_ticks)
+        times = self._sample_times(frames, group.row_bytes, group.period_ticks)
         raw = dict(zip(group.inputs, table, strict=True))
         return [self._block(f"analogue_{number + 1}", times, raw, segment)]
 
@@ -334,15 +357,6 @@ def _spread(frames: list[Frame], counts: Ints) -> tuple[Ints, Ints]:
     """Tick and time bound of the frame that each record came in."""
     times = np.array([(frame.tick, frame.t_hi) for frame in frames], np.int64)
     return np.repeat(times[:, 0], counts), np.repeat(times[:, 1], counts)
-
-
-def _sample_times(frames: list[Frame], size: int, period_ticks: int) -> tuple[Ints, Ints]:
-    """Tick and time bound of each sample, from the tick of its frame's first sample."""
-    counts = np.array([(len(frame.payload) - 4) // size for frame in frames])
-    tick, t_hi = _spread(frames, counts)
-    raw_first = np.repeat(_join([f._replace(payload=f.payload[:4]) for f in frames], U4), counts)
-    number = np.arange(len(tick)) - np.repeat(np.cumsum(counts) - counts, counts)
-    return tick - (tick - raw_first & MASK) + number * period_ticks, t_hi
 
 
 def _event_times(frames: list[Frame], records: NDArray[Any]) -> tuple[Ints, Ints]:
