@@ -130,12 +130,14 @@ def coverage_factor(freedom: float, probability: float = 0.95) -> float:
     low, high = 0.0, 1e4
     for _ in range(80):
         middle = (low + high) / 2
-        low, high = (middle, high) if _inside(middle, freedom) < probability else (low, middle)
+        low, high = (
+            (middle, high) if student_inside(middle, freedom) < probability else (low, middle)
+        )
     return (low + high) / 2
 
 
-def _inside(t: float, freedom: float) -> float:
-    """Probability of |T| <= t: Gauss–Legendre in the angle, T = √ν tan θ."""
+def student_inside(t: float, freedom: float) -> float:
+    """Probability that Student's T lies within ± *t*: Gauss–Legendre in θ, T = √ν tan θ."""
     edge = math.atan(t / math.sqrt(freedom))
     nodes, weights = np.polynomial.legendre.leggauss(200)
     scale = math.lgamma((freedom + 1) / 2) - math.lgamma(freedom / 2) - 0.5 * math.log(math.pi)
