@@ -7,9 +7,9 @@ from math import pi
 import numpy as np
 import pytest
 
-from daq.simulate.bench import STEP_S, Settings, record, timeline
+from daq.simulate.bench import STEP_S, Rig, Settings, record, timeline
 from daq.simulate.car import Car
-from daq.simulate.exhaust import Exhaust, gas_density, transport_delay_s
+from daq.simulate.exhaust import Exhaust, gas_density
 from daq.simulate.rollers import RollerParameters
 from daq.simulate.script import Driver
 from daq.simulate.unit import divider_v, ratiometric_v, thermistor_ohm
@@ -75,7 +75,7 @@ STATES = [(900.0, 0.005, 340.0, 0.33), (6000.0, 0.100, 740.0, 0.022)]
 @pytest.mark.parametrize(("rpm", "flow", "degc", "expected"), STATES)
 def test_transport_delay_of_the_worked_example(rpm, flow, degc, expected):
     # Source: plug flow, 540°/(6 n) + V ρ/ṁ with V = 2 L
-    delay = transport_delay_s(rpm, flow, 2e-3, gas_density(degc))
+    delay = 540 / (6 * rpm) + 2e-3 * gas_density(degc) / flow
     assert delay == pytest.approx(expected, rel=0.02)
 
 
@@ -152,6 +152,16 @@ def test_script_runs_in_the_order_of_a_pull():
         "idle", "button_arm", "blip", "blip", "drive_up", "steady", "button_start", "pull",
         "lift", "button_stop", "standstill", "end",
     ]  # fmt: skip
+
+
+def test_repeated_script_begins_again():
+    rig = Rig(Settings(repeat=True), truth=False)
+    while len([event for event in rig.events if event.name == "blip"]) < 3:
+        rig.step()
+        assert rig.time_s < 60
+    names = [event.name for event in rig.events]
+    assert names.count("end") == 1
+    assert not rig.done
 
 
 def test_script_takes_about_half_a_minute():

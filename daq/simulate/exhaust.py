@@ -17,17 +17,9 @@ def gas_density(temperature_degc: float, pressure_kpa: float = 101.325) -> float
     return pressure_kpa * 1000 / (R_AIR * (temperature_degc + KELVIN))
 
 
-def transport_delay_s(rpm: float, flow_kg_s: float, volume_m3: float, density: float) -> float:
-    """Time from injection to the sensor at a steady state, in s: θ/(6 n) + V ρ/ṁ (plug flow).
-
-    Source: plug flow of a volume, mass balance; *density* in kg/m³.
-    """
-    return INJECTION_TO_EXHAUST_DEG / (6 * rpm) + volume_m3 * density / flow_kg_s
-
-
 class Exhaust:
     """Plug flow: what was injected reaches the valve 540° later and the sensor when the pipe's
-    gas has been pushed out once.
+    gas has been pushed out once; at a steady state that is θ/(6 n) + V ρ/ṁ.
 
     ``valve`` and ``sensor`` are equivalence ratios (1/lambda) there now; ``delay_s`` how long ago
     the gas now at the sensor was injected.
