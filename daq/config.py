@@ -9,6 +9,7 @@ from __future__ import annotations
 import dataclasses
 import difflib
 import math
+import re
 import tomllib
 import types
 import typing
@@ -40,12 +41,22 @@ def key(
     return dataclasses.field(default=default, metadata=metadata)
 
 
+MOST_NAMES = 12
+"""As many names as a message lists; of more it tells the number."""
+
+
 def nearest(word: str, known: typing.Iterable[str]) -> str:
     """`; did you mean 'x'?` for the nearest of *known*, or the list of what is known."""
     names = sorted(known)
     close = difflib.get_close_matches(word, names, n=1, cutoff=0.55)
     if close:
         return f"; did you mean {close[0]!r}?"
+    parts = re.split(r"[^a-z0-9]+", word.lower())
+    alike = [name for name in names if parts[-1] and parts[-1] in name.lower().split("_")]
+    if alike and len(names) > MOST_NAMES:
+        return f"; did you mean one of {', '.join(alike[:MOST_NAMES])}?"
+    if len(names) > MOST_NAMES:
+        return f"; {len(names)} are known, among them {', '.join(names[:MOST_NAMES])}"
     return f"; known: {', '.join(names)}" if names else ""
 
 

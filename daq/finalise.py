@@ -71,6 +71,7 @@ def finalise(
     result = evaluate(bench, decoded, zero)
     clocks = clocks or _clocks_before(journal, start_seq)
     content = run_content(journal, run, bench, decoded, result)
+    begin = max(begin, min(sources.begin, zero))
     content.t_start, content.t_end = (begin - zero) / SECOND_NS, (end - zero) / SECOND_NS
     content.time_zero_utc_ns = utc_at(clocks, zero)
     content.clocks = np.array(clocks, np.int64) if clocks else None

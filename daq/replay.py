@@ -102,7 +102,8 @@ def _import_foreign(
     bench: Bench, sources: Sequence[WireSource], folder: Path, progress: Progress
 ) -> int:
     recordings = [(source, _open(bench, source)) for source in sources]
-    begin = min(recording.begin_realtime_ns for _, recording in recordings)
+    known = [r.epoch_realtime_ns for _, r in recordings if r.epoch_realtime_ns is not None]
+    begin = min(known, default=0)
     facts = [f"{s.wire} {s.part} {r.digest}" for s, r in recordings]
     identity = str(uuid.uuid5(NAMESPACE, "\n".join([bench.digest(), *facts])))
     with JournalWriter(
@@ -133,18 +134,18 @@ def _import_foreign(
 
 
 def _open(bench: Bench, source: WireSource) -> Recording:
-    recording = read_recording(source.path, source.part or None)
-    family = bench.wire[source.wire].family
-    if recording.kind != family:
+    wire = bench.wire[source.wire]
+    recording = read_recording(source.path, source.part or None, byte_ns=wire.byte_ns)
+    if recording.kind != wire.family:
         raise RecordingError(
-            f"{source.path}: holds {recording.kind} data, and wire {source.wire!r} is"
-            f" {bench.wire[source.wire].kind}"
+            f"{source.path}: holds {recording.kind} data, and wire {source.wire!r} is {wire.kind}"
         )
     return recording
 
 
 def _shifted(wire: str, recording: Recording, begin: int) -> Iterator[tuple[int, str, Chunk]]:
-    offset = BEGIN_NS + recording.begin_realtime_ns - begin
+    epoch = recording.epoch_realtime_ns
+    offset = BEGIN_NS if epoch is None else BEGIN_NS + epoch - begin
     for chunk in recording.chunks(offset):
         yield chunk.t_ns, wire, chunk
 
@@ -156,6 +157,8 @@ def _identify(
     if recording.kind == "can":
         facts |= {"kind": "socketcan", "byte_ns": 0.0}
     opened = {"note": "opened", "recording": source.path.name, "sha256": recording.digest}
+    if recording.notes:
+        opened["remarks"] = "; ".join(recording.notes)
     writer.note(source.wire, BEGIN_NS, opened)
     for name, device in bench.device.items():
         if device.wire == source.wire:

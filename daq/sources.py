@@ -10,15 +10,20 @@ from daq.bench import Bench
 from daq.decode import DeviceRecord
 from daq.driver import Chunk, ChunkKind
 from daq.entries import ChunkRow, Entry, NoteRow, to_json
+from daq.journal import NEVER
 from daq.runfile.content import BytesContent, Fact, SourceContent
 from daq.wire.can import FRAME, FRAME_FD
 
 
 class Sources:
-    """Collects chunks and notes of every wire; :meth:`contents` joins them."""
+    """Collects chunks and notes of every wire; :meth:`contents` joins them.
+
+    ``begin`` is the host time in ns of the first chunk.
+    """
 
     def __init__(self, bench: Bench) -> None:
         self.bench = bench
+        self.begin = NEVER
         self._chunks: dict[str, list[Chunk]] = {wire: [] for wire in bench.wire}
         self._notes: dict[str, list[tuple[int, str]]] = {wire: [] for wire in bench.wire}
         self._records: dict[str, bool] = {}
@@ -27,6 +32,7 @@ class Sources:
         """Keep what belongs to a wire."""
         if isinstance(entry, ChunkRow):
             self._chunks.setdefault(entry.wire, []).extend(entry.chunks)
+            self.begin = min(self.begin, entry.chunks[0].t_ns)
         elif isinstance(entry, NoteRow):
             self._notes.setdefault(entry.wire, []).append((entry.t_ns, to_json(entry.content)))
             wire = entry.content.get("preface", {}).get("wire", {})
