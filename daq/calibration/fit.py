@@ -25,7 +25,7 @@ _ROUNDS = 8
 class Fit:
     """A fitted polynomial: value = a0 + a1 (x - origin) + ...
 
-    ``residuals`` are reference minus curve, in the value's unit. ``known_weights``: the points'
+    ``residuals`` are curve minus reference, in the value's unit. ``known_weights``: the points'
     uncertainties were given; otherwise the scatter about the curve stands for them.
     """
 
@@ -147,7 +147,7 @@ def _solve(
     powers = span ** np.arange(degree + 1)
     design = _design((x - origin) / span, degree)  # columns of like size
     solution, *_ = np.linalg.lstsq(design / u[:, None], y / u, rcond=None)
-    residuals = y - design @ solution
+    residuals = design @ solution - y
     freedom = len(x) - degree - 1
     chi_square = float(np.sum((residuals / u) ** 2))
     variance = chi_square / freedom if freedom else 0.0

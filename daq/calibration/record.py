@@ -164,6 +164,19 @@ class Calibration:
         _, value = self._chain(np.asarray(raw), inputs, errors)
         return self._to_quantity(value, inputs, errors)[0]
 
+    def raw(self, values: ArrayLike, inputs: Inputs = NO_INPUTS) -> Array:
+        """The raw reading, not rounded, that gives *values*; NaN where none does."""
+        self._check_inputs(inputs)
+        value = np.asarray(values, dtype=np.float64)
+        if self.record.pressure is not None:
+            ambient = inputs[self.record.pressure.barometer]
+            ambient = units.convert(ambient, "absolute_pressure", "kPa", self.unit)
+            value = value - ambient * (1.0 if self.quantity == "absolute_pressure" else -1.0)
+        if self.equation.unit:
+            value = units.convert(value, self.quantity, self.unit, self.equation.unit)
+        signal = self.record.signal
+        return signal.raw_of(signal.terminal_of(self.equation.signal(value, inputs)), inputs)
+
     def _chain(self, raw: NDArray[Any], inputs: Inputs, errors: Errors) -> tuple[Array, Array]:
         """Terminal signal, and value in the record's unit before the barometer."""
         signal = self.record.signal
