@@ -301,9 +301,14 @@ def _scalar_words(hint: Any, field: dataclasses.Field[Any]) -> str:
     low, high = field.metadata.get("low"), field.metadata.get("high")
     unit = field.metadata.get("unit")
     if low is not None and high is not None:
-        words += f" from {low:g} to {high:g}"
+        words += f" from {_plainly(low)} to {_plainly(high)}"
     elif low is not None:
-        words += f" of at least {low:g}"
+        words += f" of at least {_plainly(low)}"
     elif high is not None:
-        words += f" of at most {high:g}"
+        words += f" of at most {_plainly(high)}"
     return f"{words} {unit}" if unit and unit != "1" else words
+
+
+def _plainly(number: float) -> str:
+    """A bound as a person writes it: 12000000, not 1.2e+07."""
+    return str(int(number)) if float(number).is_integer() else f"{number:g}"
