@@ -116,12 +116,52 @@ class RollerSetConfig:
 
 
 @dataclass(frozen=True)
+class StartConfig:
+    """A run starts by itself when *channel* rises through *above*; never when that is left out.
+
+    A crossing counts once the channel has been steady below for *steady_s*, so that driving up
+    through the gears starts nothing.
+    """
+
+    channel: str = "roller_speed"
+    above: float | None = key(None, help="in the channel's unit")
+    steady_s: float = key(1.0, unit="s", low=0, high=60)
+
+
+@dataclass(frozen=True)
+class EndConfig:
+    """One condition that ends the measurement; the first that is met ends it.
+
+    Exactly one of *above*, *below*, *falls_percent* and *after_s*. ``falls_percent``: the channel,
+    smoothed over *smooth_s*, has fallen so far below its highest since the start.
+    """
+
+    channel: str = ""
+    above: float | None = key(None, help="in the channel's unit")
+    below: float | None = key(None, help="in the channel's unit")
+    falls_percent: float | None = key(None, unit="%", low=0.1, high=100)
+    after_s: float | None = key(None, unit="s", low=0.1, high=3600)
+    smooth_s: float = key(0.3, unit="s", low=0, high=10)
+
+    def __post_init__(self) -> None:
+        given = [self.above, self.below, self.falls_percent, self.after_s]
+        if sum(value is not None for value in given) != 1:
+            raise ValueError("expected exactly one of above, below, falls_percent and after_s")
+        if (self.after_s is None) != bool(self.channel):
+            raise ValueError("expected a channel, but for after_s, which takes none")
+
+
+@dataclass(frozen=True)
 class RunConfig:
-    """How runs are cut and written."""
+    """How runs begin and end, and how they are cut and written."""
 
     folder: str = key("runs", help="where run files go, relative to this file")
     grid_rate_hz: float = key(100.0, unit="Hz", low=0.1, high=10_000)
     pretrigger_s: float = key(5.0, unit="s", low=0, high=600)
+    start: StartConfig = StartConfig()
+    end: tuple[EndConfig, ...] = ()
+    after_end_s: float = key(60.0, unit="s", low=0, high=600, help="longest slow-down recorded")
+    standstill_s: float = key(1.0, unit="s", low=0, high=30, help="standing for so long stops it")
 
 
 @dataclass(frozen=True)
