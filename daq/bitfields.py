@@ -78,7 +78,8 @@ def _low_bit(signal: Signal, width: int) -> int:
 
 
 def decimals(raw: NDArray[np.int64], length: int) -> NDArray[np.float64]:
-    """IEEE 754 numbers of *length* 16, 32 or 64 bits from their bit patterns."""
+    """IEEE 754 numbers of *length* 16, 32 or 64 bits from their bit patterns, NaN made quiet."""
     size = length // 8
     pattern: NDArray[Any] = raw.astype(f"<u{size}").view(f"<f{size}")
-    return pattern.astype(np.float64)
+    with np.errstate(invalid="ignore"):
+        return np.where(np.isnan(pattern), np.nan, pattern).astype(np.float64)

@@ -1,70 +1,71 @@
-"""Names and units of a DBC file as ours: lower case, unique in the device, units as UDUNITS."""
+"""Names and units of a DBC file as ours: lower case and unique in the device; the known units."""
 
 from __future__ import annotations
 
 import re
 import unicodedata
 from collections import Counter
+from typing import NamedTuple
 
-from daq.dbc import Dbc, Message, Part, Signal
+from daq import units
+from daq.dbc import Dbc, Message, Part
 from daq.driver import NAME, RESERVED_ENDINGS
 
 LONGEST = 51
 """Characters of a name. Source: daq.driver.NAME."""
 
-UNITS = {
-    "1": ("", "-", "1", "[-]", "bool", "boolean", "bit", "counts", "count", "lambda", "ratio"),
-    "%": ("%", "percent", "pct"),
-    "degC": ("°c", "degc", "deg c", "c", "celsius", "deg_c", "grad c"),
-    "degF": ("°f", "degf", "deg f"),
-    "K": ("k", "kelvin"),
-    "rpm": ("rpm", "1/min", "u/min", "rev/min", "r/min", "min-1"),
-    "km/h": ("km/h", "kph", "kmh", "km/hr"),
-    "mile/h": ("mph", "mile/h", "mi/h"),
-    "m/s": ("m/s",),
-    "m/s^2": ("m/s^2", "m/s2", "m/s²", "m/sec2", "m/s/s"),
-    "degree": ("deg", "°", "degree", "degrees", "grad"),
-    "degree/s": ("deg/s", "°/s", "deg/sec", "degree/s"),
-    "rad": ("rad",),
-    "N.m": ("nm", "n.m", "n*m", "n·m"),
-    "N": ("n",),
-    "kPa": ("kpa",),
-    "hPa": ("hpa",),
-    "bar": ("bar",),
-    "mbar": ("mbar",),
-    "psi": ("psi",),
-    "V": ("v", "volt", "volts"),
-    "mV": ("mv",),
-    "A": ("a", "amp", "amps", "ampere"),
-    "kW": ("kw",),
-    "W": ("w", "watt"),
-    "metric_horsepower": ("ps",),
-    "kW.h": ("kwh",),
-    "s": ("s", "sec", "second", "seconds"),
-    "ms": ("ms", "msec"),
-    "h": ("h", "hour", "hours"),
-    "min": ("min", "minutes"),
-    "km": ("km",),
-    "m": ("m", "meter", "meters", "metre"),
-    "mm": ("mm",),
-    "L": ("l", "liter", "litre"),
-    "L/h": ("l/h",),
-    "g/s": ("g/s",),
-    "kg/h": ("kg/h",),
-    "kg": ("kg",),
-    "Hz": ("hz",),
-}  # fmt: skip
-"""Our unit and how DBC files write it, in lower case.
+WRITINGS = {
+    "1": ("", "-", "[-]", "bool", "boolean", "bit", "count", "counts", "lambda", "ratio"),
+    "%": ("percent", "pct"),
+    "degC": ("°c", "deg c", "c", "celsius", "deg_c", "grad c"),
+    "degF": ("°f", "deg f"),
+    "K": ("kelvin",),
+    "rpm": ("1/min", "u/min", "rev/min", "r/min", "min-1"),
+    "km/h": ("kph", "kmh", "km/hr"),
+    "mph": ("mile/h", "mi/h"),
+    "m/s^2": ("m/s2", "m/s²", "m/sec2", "m/s/s"),
+    "degree": ("deg", "°", "degrees", "grad"),
+    "N.m": ("nm", "n*m", "n·m"),
+    "V": ("volt", "volts"),
+    "A": ("amp", "amps", "ampere"),
+    "W": ("watt",),
+    "s": ("sec", "second", "seconds"),
+    "ms": ("msec",),
+    "us": ("µs", "usec"),
+    "h": ("hour", "hours"),
+    "min": ("minutes",),
+    "m": ("meter", "meters", "metre"),
+}
+"""Our units and how else DBC files write them, in lower case. Source: common practice, no source.
 
-Source: UDUNITS-2 for ours (in it `mph` is a milliphot and `PS` a petasiemens); common practice, no
-source, for the others.
+A ``g`` alone is not among them: it may be a mass or an acceleration.
 """
-_BY_WRITING = {writing: unit for unit, writings in UNITS.items() for writing in writings}
+KEPT_AS = {"mph": "km/h", "PS": "kW", "hp": "kW", "lbf.ft": "N.m"}
+"""Units that are for display only, and the one that values are kept in."""
+_AMBIGUOUS = frozenset(("g", "G"))
+_BY_WRITING = {name.lower(): name for name in units.UNITS} | {
+    writing: unit for unit, writings in WRITINGS.items() for writing in writings
+}
 
 
-def unit_of(written: str) -> str:
-    """Our name of a unit; one that is not known stays as it is written."""
-    return _BY_WRITING.get(" ".join(written.split()).lower(), written.strip())
+class Unit(NamedTuple):
+    """Our unit of a signal, the factor from the DBC's, and whether that is known at all."""
+
+    name: str
+    factor: float = 1.0
+    known: bool = True
+
+
+def unit_of(written: str) -> Unit:
+    """The unit of :data:`daq.units.UNITS` that a DBC means; a plain number where it is unknown."""
+    plain = " ".join(written.split())
+    name = plain if plain in units.UNITS else _BY_WRITING.get(plain.lower(), "")
+    if not name or plain in _AMBIGUOUS:
+        return Unit("1", known=False)
+    kept = KEPT_AS.get(name, name)
+    if not units.UNITS[kept].stored:
+        return Unit("1", known=False)
+    return Unit(kept, units.UNITS[name].factor / units.UNITS[kept].factor)
 
 
 def snake_case(name: str) -> str:
@@ -89,27 +90,25 @@ class Names:
             for signal in part.signals
         )
         self._streams: dict[tuple[str, object], str] = {}
-        self._channels: dict[tuple[str, str], str] = {}
+        self._channels: dict[tuple[str, object], tuple[str, ...]] = {}
         streams: set[str] = set()
         channels: set[str] = set()
         for message in dbc.messages:
+            before = f"{snake_case(message.name)}_"
             for part in message.parts:
-                self._streams[message.label, part.conditions] = _unused(
-                    _part_name(message, part), streams
-                )
-                for signal in part.signals:
-                    name = snake_case(signal.name)
-                    if everywhere[name] > 1:
-                        name = f"{snake_case(message.name)}_{name}"
-                    self._channels[message.label, signal.name] = _unused(name, channels)
+                key = message.label, part.conditions
+                plain = [snake_case(signal.name) for signal in part.signals]
+                full = [before + name if everywhere[name] > 1 else name for name in plain]
+                self._streams[key] = _unused(_part_name(message, part), streams)
+                self._channels[key] = tuple([_unused(name, channels) for name in full])
 
     def stream(self, message: Message, part: Part) -> str:
         """Name of the stream of *part*."""
         return self._streams[message.label, part.conditions]
 
-    def channel(self, message: Message, signal: Signal) -> str:
-        """Name of the channel of *signal*."""
-        return self._channels[message.label, signal.name]
+    def channels(self, message: Message, part: Part) -> tuple[str, ...]:
+        """Names of the channels of its signals, in their order."""
+        return self._channels[message.label, part.conditions]
 
 
 def _part_name(message: Message, part: Part) -> str:

@@ -2,7 +2,10 @@
 
 Each message is a stream. Signals under a multiplexer are streams of their own, one for each set
 of multiplexer values, because they are not sampled together with the others: each row is then a
-frame that carried the signal, and the rate is the true one.
+frame that carried the signal, and the rate is the true one. A frame that is too short for a
+signal has no value of it; signals that overlap are read each for itself.
+
+Source: all scalings, units and ranges are the DBC file's, named in each channel's ``source``.
 """
 
 from __future__ import annotations
@@ -20,7 +23,7 @@ from numpy.typing import NDArray
 from daq.bitfields import BitFields, decimals, laid_out
 from daq.config import nearest
 from daq.dbc import Dbc, Message, Part, Signal, id_label, read_dbc
-from daq.dbc_names import Names, unit_of
+from daq.dbc_names import Names, Unit, unit_of
 from daq.driver import Block, Channel, Chunk, Driver, Preface, Stream, key
 from daq.errors import ConfigError, DeviceError
 from daq.frames import Frames, frame_reader
@@ -76,6 +79,22 @@ class Plan:
     """By number of the message; none for one that is not wanted."""
 
     @property
+    def notes(self) -> tuple[str, ...]:
+        """What was mended, left out or taken as it is in the DBC file."""
+        wanted = [message for number, message in enumerate(self.messages) if number in self.parts]
+        strange = sorted(
+            {
+                signal.unit
+                for message in wanted
+                for part in message.parts
+                for signal in part.signals
+                if not unit_of(signal.unit).known
+            }
+        )
+        more = (f"units not known, recorded as plain numbers: {', '.join(map(repr, strange))}",)
+        return self.dbc.notes + (more if strange else ())
+
+    @property
     def streams(self) -> tuple[Stream, ...]:
         """Of all wanted messages, in the order of the file."""
         order = {id(message): number for number, message in enumerate(self.messages)}
@@ -105,7 +124,7 @@ class CanDbc(Driver):
 
     def notes(self) -> tuple[str, ...]:
         """What was mended, left out or taken as it is in the DBC file."""
-        return self.plan().dbc.notes
+        return self.plan().notes
 
     def streams(self, found: Mapping[str, Any]) -> tuple[Stream, ...]:
         """A stream for each wanted message, and for each set of multiplexer values."""
@@ -145,7 +164,10 @@ def _key(message: Message) -> int:
 
 
 def _planned(message: Message, part: Part, names: Names) -> PlannedPart:
-    channels = tuple(_channel(message, signal, names) for signal in part.signals)
+    channels = tuple(
+        _channel(name, message, part, signal)
+        for name, signal in zip(names.channels(message, part), part.signals, strict=True)
+    )
     period_s = message.period_s if not part.conditions else None
     stream = Stream(
         names.stream(message, part),
@@ -174,26 +196,27 @@ def _no_value(channel: Channel, signal: Signal) -> list[int]:
     return [raw for raw, label in signal.labels.items() if label.strip().lower() in NO_VALUE]
 
 
-def _channel(message: Message, signal: Signal, names: Names) -> Channel:
+def _channel(name: str, message: Message, part: Part, signal: Signal) -> Channel:
     unit = unit_of(signal.unit)
-    plain = unit == "1" and signal.scale == 1 and signal.offset == 0 and not signal.decimal
+    plain = unit.name == "1" and signal.scale == 1 and signal.offset == 0 and not signal.decimal
     described = signal.comment or f"{signal.name} of {message.name}"
-    if signal.unit and unit != signal.unit:
+    under = "".join(f" under {switch} {values[0]}" for switch, values in part.conditions if values)
+    if signal.unit and unit != Unit(signal.unit):
         described += f" [{signal.unit}]"
     return Channel(
-        names.channel(message, signal),
-        unit,
+        name,
+        unit.name,
         described,
         kind="state" if plain and (signal.labels or signal.length == 1) else "continuous",
-        scale=signal.scale,
-        offset=signal.offset,
+        scale=signal.scale * unit.factor,
+        offset=signal.offset * unit.factor,
         raw_bits=signal.length,
         raw_signed=signal.signed or signal.decimal,
         decimal=_as_decimal(signal),
-        low=signal.low,
-        high=signal.high,
+        low=None if signal.low is None else signal.low * unit.factor,
+        high=None if signal.high is None else signal.high * unit.factor,
         labels=signal.labels,
-        source=f"DBC {message.label} {message.name}.{signal.name}",
+        source=f"DBC {message.label} {message.name}.{signal.name}{under}",
     )
 
 
@@ -298,7 +321,7 @@ class DbcDecoder:
             "unknown_ids": _listed([f"{_label(k)} {n}" for k, n in self.unknown.most_common()]),
             "unknown_multiplexers": _listed([f"{k} {n}" for k, n in self.multiplexers.items()]),
             "hint": "; ".join(self._hints()),
-            "dbc_notes": _listed(self.plan.dbc.notes),
+            "dbc_notes": _listed(self.plan.notes),
         }
         return found | {name: text for name, text in texts.items() if text}
 
@@ -359,12 +382,11 @@ def _blocks(segment: int, part: PlannedPart, table: Table) -> Iterator[Block]:
     raw = fields.take(table.both)
     for number, (channel, signal) in enumerate(zip(part.stream.channels, part.signals)):
         values[channel.name] = _values(signal, raw[number])
-        if absent is not None and absent[number].any():
-            missing[channel.name] = absent[number]
-        if channel.name in part.no_value:
-            none = np.isin(raw[number], part.no_value[channel.name])
-            if none.any():
-                missing[channel.name] = none | missing.get(channel.name, False)
+        none = _without_value(signal, values[channel.name], part.no_value.get(channel.name))
+        if absent is not None:
+            none = absent[number] if none is None else none | absent[number]
+        if none is not None and none.any():
+            missing[channel.name] = none
     yield Block(part.stream.name, table.t_hi.copy(), values, segment=segment, missing=missing)
 
 
@@ -372,6 +394,15 @@ def _values(signal: Signal, raw: NDArray[np.int64]) -> NDArray[Any]:
     if signal.decimal:
         return decimals(raw, signal.length)
     return raw.view(np.uint64).astype(np.float64) if _as_decimal(signal) else raw
+
+
+def _without_value(
+    signal: Signal, values: NDArray[Any], codes: NDArray[np.int64] | None
+) -> NDArray[np.bool_] | None:
+    """Where a frame says that it has no value; None for a signal that cannot say so."""
+    if signal.decimal:
+        return np.isnan(values)
+    return None if codes is None else np.isin(values, codes)
 
 
 def _label(number: int) -> str:
