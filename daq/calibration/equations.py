@@ -90,7 +90,7 @@ def as_covariance(rows: Matrix, count: int) -> NDArray[np.float64]:
     if not np.allclose(correlation, correlation.T, rtol=1e-6, atol=1e-9):
         raise ValueError("covariance: expected a symmetric matrix")
     if np.linalg.eigvalsh(correlation).min() < -1e-6:
-        raise ValueError("covariance: has a negative variance in some direction")
+        raise ValueError("covariance: expected no negative variance in any direction")
     return (matrix + matrix.T) / 2
 
 
