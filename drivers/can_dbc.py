@@ -401,7 +401,8 @@ def _without_value(
 ) -> NDArray[np.bool_] | None:
     """Where a frame says that it has no value; None for a signal that cannot say so."""
     if signal.decimal:
-        return np.isnan(values)
+        unset: NDArray[np.bool_] = np.isnan(values)
+        return unset
     return None if codes is None else np.isin(values, codes)
 
 

@@ -80,13 +80,22 @@ def decoded(made: CanDbc, *frames: Any) -> tuple[dict[str, Block], dict[str, Any
 
 
 class SimulatedAdapter(SerialDevice):
-    """An adapter on a bus with three messages, one of them multiplexed."""
+    """An adapter on a bus with three messages, one of them multiplexed; silent until opened."""
 
     def __init__(self) -> None:
         super().__init__()
         self.count = 0
+        self.opened = False
+
+    def answer(self, request: bytes, now_ns: int) -> bytes:
+        for command in request.split(b"\r"):
+            if command in (b"C", b"L", b"O"):
+                self.opened = command != b"C"
+        return b"\r" * request.count(b"\r")
 
     def step(self, now_ns: int) -> bytes:
+        if not self.opened:
+            return b""
         self.count += 1
         n = self.count
         speed, oil, torque = n % 65536, (n * 7) % 250, (n * 5) % 2048 - 1024
