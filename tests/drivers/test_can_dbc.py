@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import cantools  # noqa: F401 - imported late by daq.dbc, and importing it opens files
 import numpy as np
 import pytest
 
