@@ -10,6 +10,8 @@ byte on the serial line is not used: on most adapters that line is USB, and its 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from itertools import groupby
+from operator import itemgetter
 from typing import Any
 
 import numpy as np
@@ -78,17 +80,19 @@ class RecordReader(FrameReader):
 
     def __init__(self) -> None:
         super().__init__()
-        self._parts: list[Frames] = []
+        self._parts: list[tuple[np.dtype[Any], bytes]] = []
 
     def _add(self, chunk: Chunk) -> None:
         kind = FRAME if chunk.kind == ChunkKind.RX else FRAME_FD
-        count, rest = divmod(len(chunk.data), kind.itemsize)
+        rest = len(chunk.data) % kind.itemsize
         self.bad += bool(rest)
-        self._parts.append(np.frombuffer(chunk.data, kind, count))
+        self._parts.append((kind, chunk.data[: len(chunk.data) - rest]))
 
     def _frames(self) -> Frames:
+        # joined as bytes: numpy joins structured arrays field by field, ten times slower
         parts, self._parts = self._parts, []
-        return joined(parts)
+        runs = groupby(parts, key=itemgetter(0))
+        return joined(np.frombuffer(b"".join(map(itemgetter(1), run)), kind) for kind, run in runs)
 
 
 class LineReader(FrameReader):

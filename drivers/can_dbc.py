@@ -252,7 +252,7 @@ class DbcDecoder:
         other = frames["flags"] & (FLAG_SENT | FLAG_ERROR | FLAG_REMOTE)
         if other.any():
             self.passed_over += int(np.count_nonzero(other))
-            frames = frames[other == 0]
+            frames = frames.take(np.flatnonzero(other == 0))
         self.frames += len(frames)
         if not len(frames) or not len(self.plan.keys):
             return []
@@ -261,7 +261,7 @@ class DbcDecoder:
         bounds = np.concatenate(([0], np.cumsum(counts)))
         self.seen += counts
         self.matched += int(bounds[-1])
-        frames = frames[np.argsort(number, kind="stable")[: bounds[-1]]]
+        frames = frames.take(np.argsort(number, kind="stable")[: bounds[-1]])
         both = laid_out(frames["data"])
         blocks: list[Block] = []
         for at in np.flatnonzero(counts).tolist():
