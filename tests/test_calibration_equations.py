@@ -155,7 +155,7 @@ def test_beta_alone_errs_by_degrees() -> None:
     found = ntc.beta_temperature([48805, 66.2], 2044, 25, beta)
     assert found - np.array([-40, 140]) == pytest.approx([3.5, 1.5], abs=0.15)
     equation = ntc.Beta(r0_ohm=2044, beta_k=beta, error_k=3.6)
-    assert equation.value_error == pytest.approx(3.6 / 3**0.5)
+    assert equation.value_error(np.array(0.0)) == pytest.approx(3.6 / 3**0.5)
 
 
 @pytest.mark.parametrize(

@@ -201,6 +201,35 @@ def test_points_without_a_curve(points: list[Point], words: str) -> None:
         guide.propose(points)
 
 
+def test_thermistor_from_points() -> None:
+    """Generic 2.5 kΩ coolant thermistor (published vehicle-service data)."""
+    table = [(48805, -40), (5975, 0), (1152, 40), (308.6, 80), (105.4, 120)]
+    points = [Point(ohms, celsius) for ohms, celsius in table]
+    template = {
+        "channel": "coolant",
+        "quantity": "temperature",
+        "unit": "degC",
+        "signal": {"kind": "direct", "unit": "ohm"},
+    }
+    data = store.sealed(guide.thermistor_table(template, points, "an-id"), "coolant.toml")
+    record = Calibration.load(data, "coolant.toml")
+    assert record.apply(np.array([2502.0, 231.2]))[0] == pytest.approx([20, 90], abs=0.05)
+    with pytest.raises(CalibrationError, match="no curve"):
+        guide.thermistor_table(template, points[:2], "an-id")
+
+
+def test_record_in_force_is_verified_before_adjusting() -> None:
+    _, record = sealed_record()
+    true = [Point(v, float(record.at_signal(v)), reference_uncertainty=0.01) for v in (0.5, 2.0)]
+    assert guide.verify(record, true, {}).agrees
+    off = [Point(p.indication, p.reference + 0.5) for p in true]
+    found = guide.verify(record, off, {})
+    assert found.error == pytest.approx([-0.5, -0.5])
+    assert not found.agrees
+    with pytest.raises(CalibrationError, match="no points were taken"):
+        guide.verify(record, [], {})
+
+
 # --- store
 
 

@@ -54,9 +54,8 @@ class Equation(ABC):
         """Standard uncertainties of named errors that :meth:`value` understands."""
         return {}
 
-    @property
-    def value_error(self) -> float:
-        """Standard uncertainty of the equation itself, in the value's unit."""
+    def value_error(self, value: Array) -> ArrayLike:
+        """Standard uncertainty of the equation itself at *value*, in the value's unit."""
         return 0.0
 
     @property

@@ -66,11 +66,7 @@ def points(calibration: Calibration) -> Points:
     if calibration.equation.inputs:
         value = np.full_like(indication, np.nan)
     else:
-        value = calibration.equation.value(indication, {}, {})
-        if calibration.equation.unit:
-            value = units.convert(
-                value, calibration.quantity, calibration.equation.unit, calibration.unit
-            )
+        value = calibration.at_signal(indication)
     return Points(
         indication,
         reference,
@@ -92,11 +88,13 @@ def nominal_inputs(calibration: Calibration) -> dict[str, NDArray[np.float64]]:
 
 
 def expanded_uncertainty(calibration: Calibration, k: float = 2.0) -> float:
-    """Greatest expanded uncertainty over the record's range, noise left out; NaN without a range.
+    """Greatest expanded uncertainty over the record's range, noise left out.
+
+    NaN without a range, and where the record states no uncertainty.
 
     In the record's unit; k = 2 is about 95 % coverage. Source: JCGM 100 6.2.
     """
-    if calibration.range is None:
+    if calibration.range is None or not calibration.states_uncertainty:
         return float("nan")
     inputs = nominal_inputs(calibration)
     values = np.linspace(*calibration.range, _STEPS)

@@ -11,15 +11,17 @@ import io
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
-from daq.calibration import document
+from daq.calibration import document, evidence
 from daq.calibration.document import Point
 from daq.calibration.fit import Comparison, Fit, Repeats, chosen, compare, fit_polynomial, repeats
+from daq.calibration.ntc import fit_steinhart_hart
+from daq.calibration.record import Calibration
 from daq.calibration.settling import Reading
-from daq.calibration.signal import Signal
+from daq.calibration.signal import Array, Signal
 from daq.config import load, nearest
 from daq.errors import CalibrationError, ConfigError
 
@@ -182,6 +184,69 @@ def record_table(template: Mapping[str, Any], proposal: Proposal, record_id: str
         "uncertainty": known,
         "point": [_point_table(point) for point in proposal.points],
     }
+
+
+def thermistor_table(
+    template: Mapping[str, Any], points: Sequence[Point], record_id: str
+) -> dict[str, Any]:
+    """A record of a thermistor fitted by Steinhart–Hart to points in ohm and °C.
+
+    Raises CalibrationError for points that give no curve.
+    """
+    ohms, celsius = [p.indication for p in points], [p.reference for p in points]
+    try:
+        fit = fit_steinhart_hart(celsius, ohms)
+    except ValueError as error:
+        raise CalibrationError(f"no curve through these points: {error}") from None
+    table = {name: item for name, item in template.items() if name not in ("sha256", "origin")}
+    return {
+        **table,
+        "format": document.FORMAT,
+        "id": record_id,
+        "model": "steinhart_hart",
+        "equation": {
+            "coefficients": fit.coefficients.tolist(),
+            "covariance": fit.covariance.tolist(),
+        },
+        "point": [_point_table(point) for point in points],
+    }
+
+
+class Verification(NamedTuple):
+    """A record held against points, without adjusting anything; float64[P], record's unit."""
+
+    error: Array
+    """Value by the record minus reference (VIM: error of indication)."""
+    expanded: Array
+    """Expanded uncertainty (k = 2) of that error."""
+
+    @property
+    def agrees(self) -> bool:
+        """Every error lies within its expanded uncertainty (|E_n| of at most 1)."""
+        return bool(np.all(np.abs(self.error) <= self.expanded))
+
+
+def verify(
+    calibration: Calibration, points: Sequence[Point], inputs: Mapping[str, Any]
+) -> Verification:
+    """What the record in force says at *points*: the state found, before any adjustment.
+
+    *inputs* are the channels the record needs, of the shape of the points or one value each.
+    Raises CalibrationError when one is not given, and without points.
+    """
+    missing = [name for name in calibration.equation.inputs if name not in inputs]
+    if missing:
+        raise CalibrationError(f"verification needs the values of {', '.join(missing)}")
+    if not points:
+        raise CalibrationError("nothing to verify: no points were taken")
+    indication = np.array([p.indication for p in points], dtype=np.float64)
+    reference = np.array([p.reference for p in points], dtype=np.float64)
+    u_reference = np.array([p.reference_uncertainty for p in points], dtype=np.float64)
+    known = {**evidence.nominal_inputs(calibration), **inputs}
+    signal = calibration.record.signal
+    raw = signal.raw_of(signal.terminal_of(indication), known)
+    u = np.hypot(calibration.uncertainty(raw, known), u_reference)
+    return Verification(calibration.at_signal(indication, known) - reference, 2 * u)
 
 
 def _point_table(point: Point) -> dict[str, Any]:

@@ -59,8 +59,11 @@ def beta_resistance(celsius: ArrayLike, r0_ohm: float, t0_c: float, beta_k: floa
 
 def beta_from_points(t1_c: float, r1_ohm: float, t2_c: float, r2_ohm: float) -> float:
     """β in K from two points. Raises ValueError for two equal temperatures."""
-    if t1_c == t2_c:
-        raise ValueError(f"two points at {t1_c} °C give no beta; expected different temperatures")
+    if t1_c == t2_c or not min(r1_ohm, r2_ohm) > 0:
+        raise ValueError(
+            f"{r1_ohm} ohm at {t1_c} °C and {r2_ohm} ohm at {t2_c} °C give no beta; expected two "
+            "temperatures and resistances above 0"
+        )
     return float(np.log(r1_ohm / r2_ohm) / (1 / (t1_c + ZERO_C) - 1 / (t2_c + ZERO_C)))
 
 
@@ -199,8 +202,7 @@ class Beta(Equation):
     def parameters(self) -> Mapping[str, float]:
         return {"r0": self.r0_ohm, "beta": self.beta_k}
 
-    @property
-    def value_error(self) -> float:
+    def value_error(self, value: Array) -> ArrayLike:
         """Rectangular within ±error_k."""
         return self.error_k / 3**0.5
 

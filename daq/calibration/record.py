@@ -9,24 +9,24 @@ from __future__ import annotations
 
 import datetime
 import json
-import re
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from types import MappingProxyType
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from daq import units
 from daq.calibration import document, faults
+from daq.calibration.consistency import check, load_equation, sensor_range
 from daq.calibration.document import Record
 from daq.calibration.equations import Equation
-from daq.calibration.models import MODELS
 from daq.calibration.signal import Array, Errors
+from daq.calibration.state import Finding, certified, findings
 from daq.calibration.uncertainty import Source, combine, contributions, rectangular
-from daq.config import Problems, build, nearest
+from daq.config import Problems, build
 from daq.errors import CalibrationError, ConfigError
 
 Inputs = Mapping[str, NDArray[np.float64]]
@@ -36,19 +36,7 @@ NO_ERRORS: Errors = MappingProxyType({})
 SATURATED_LOW, SATURATED_HIGH, OUT_OF_RANGE = np.uint8(1), np.uint8(2), np.uint8(4)
 """Status bits that calibration sets, in the order of the run file's flag meanings."""
 
-_CHANNEL = re.compile(r"[a-z][a-z0-9_]{0,50}(\.[a-z][a-z0-9_]{0,50})?")
 _LOOKUP_BITS = 16
-
-
-class Finding(NamedTuple):
-    """Something a user must know about a record before relying on it."""
-
-    kind: str
-    """``expired``, ``changed_by_hand``, ``other_sensor``, ``not_sealed``, ``not_traceable``,
-    ``reference_expired``, ``not_calibrated``, ``in_the_future``."""
-    serious: bool
-    """The values are in doubt; otherwise it is only said."""
-    text: str
 
 
 @dataclass(frozen=True)
@@ -75,17 +63,23 @@ class Calibration:
 
     @staticmethod
     def of_json(text: str, name: str) -> Calibration:
-        """A record from the canonical JSON that a run file carries."""
-        return Calibration.of_table(json.loads(text), name)
+        """A record from the canonical JSON that a run file carries. Raises ConfigError."""
+        try:
+            table = json.loads(text)
+        except ValueError as error:
+            raise ConfigError(f"{name}: not valid JSON: {error}") from None
+        if not isinstance(table, dict):
+            raise ConfigError(f"{name}: expected a record, got {type(table).__name__}")
+        return Calibration.of_table(table, name)
 
     @staticmethod
     def of_table(table: Mapping[str, Any], name: str) -> Calibration:
         """A record from plain tables."""
         problems = Problems(name)
         record = build(Record, table, "", problems)
-        equation = _equation(table, problems)
+        equation = load_equation(table, problems)
         if record is not None and equation is not None:
-            _check(record, equation, problems)
+            check(record, equation, problems)
         problems.raise_if_any()
         assert record is not None
         assert equation is not None
@@ -180,11 +174,19 @@ class Calibration:
     def _chain(self, raw: NDArray[Any], inputs: Inputs, errors: Errors) -> tuple[Array, Array]:
         """Terminal signal, and value in the record's unit before the barometer."""
         signal = self.record.signal
-        terminal = signal.terminal(raw, inputs, errors)
-        value = self.equation.value(signal.circuit(terminal, errors), inputs, errors)
+        with np.errstate(all="ignore"):  # what has no value becomes NaN and is flagged
+            terminal = signal.terminal(raw, inputs, errors)
+            value = self.at_signal(signal.circuit(terminal, errors), inputs, errors)
+        return terminal, value + np.asarray(errors.get("value", 0.0))
+
+    def at_signal(
+        self, signal: ArrayLike, inputs: Inputs = NO_INPUTS, errors: Errors = NO_ERRORS
+    ) -> Array:
+        """The equation at *signal* (volts, ohms), in the record's unit, before the barometer."""
+        value = self.equation.value(np.asarray(signal, dtype=np.float64), inputs, errors)
         if self.equation.unit:
             value = units.convert(value, self.quantity, self.equation.unit, self.unit)
-        return terminal, value + np.asarray(errors.get("value", 0.0))
+        return value
 
     def _to_quantity(
         self,
@@ -224,7 +226,7 @@ class Calibration:
     @cached_property
     def range(self) -> tuple[float, float] | None:
         """What the sensor is good for, in the record's unit, before the barometer."""
-        return _range(self.record, self.equation)
+        return sensor_range(self.record, self.equation)
 
     @cached_property
     def limits(self) -> faults.Limits | None:
@@ -316,7 +318,7 @@ class Calibration:
         """Each source's contribution to the standard uncertainty, in the record's unit."""
         raw = np.asarray(raw)
         self._check_inputs(inputs)
-        sources = self.sources(raw, noise=noise, input_uncertainty=input_uncertainty)
+        sources = self.sources(raw, inputs, noise=noise, input_uncertainty=input_uncertainty)
         return contributions(
             lambda errors: self.value(raw, inputs, errors),
             sources,
@@ -327,16 +329,17 @@ class Calibration:
     def sources(
         self,
         raw: NDArray[Any],
+        inputs: Inputs = NO_INPUTS,
         *,
         noise: ArrayLike = 0.0,
         input_uncertainty: Mapping[str, ArrayLike] = MappingProxyType({}),
     ) -> tuple[Source, ...]:
         """Every source of uncertainty that is not zero, beside the parameters' covariance."""
         signal, known = self.record.signal, self.record.uncertainty
-        inputs: dict[str, Any] = dict.fromkeys(self.inputs, 0.0)
+        others: dict[str, Any] = {}
         if signal.supply:
-            inputs[signal.supply] = signal.supply_uncertainty_v
-        inputs |= {**self.equation.uncertainties, **known.inputs, **input_uncertainty}
+            others[signal.supply] = signal.supply_uncertainty_v
+        others |= {**self.equation.uncertainties, **known.inputs, **input_uncertainty}
         reference = self.record.reference
         step = 0.5 if raw.dtype.kind in "iu" else 0.0
         sources = (
@@ -345,12 +348,20 @@ class Calibration:
             Source("gain", "gain", signal.gain_uncertainty),
             Source("offset", "offset", signal.offset_uncertainty_v),
             Source("pull-up", "pull_up", signal.pull_up_uncertainty),
-            *(Source(name, name, u) for name, u in inputs.items()),
-            Source("equation", "value", self.equation.value_error, "rectangular"),
+            *(Source(name, name, u) for name, u in others.items()),
+            Source("equation", "value", self._equation_error(raw, inputs), "rectangular"),
             Source("sensor", "value", known.value),
             Source("reference", "value", reference.standard_uncertainty if reference else 0.0),
         )
         return tuple(source for source in sources if np.any(np.asarray(source.standard) != 0.0))
+
+    def _equation_error(self, raw: NDArray[Any], inputs: Inputs) -> ArrayLike:
+        _, value = self._chain(raw, inputs, NO_ERRORS)
+        own = self.equation.unit
+        if not own:
+            return self.equation.value_error(value)
+        error = self.equation.value_error(units.convert(value, self.quantity, self.unit, own))
+        return units.spread(error, self.quantity, own, self.unit)
 
     # --- whether to rely on it
 
@@ -359,7 +370,27 @@ class Calibration:
 
         Empty when the record is sealed, valid, traceable and made for this sensor.
         """
-        return [*_authenticity(self), *_validity(self.record, now), *_fit(self, sensor_serial)]
+        return findings(
+            self.record,
+            self.record_sha256,
+            now,
+            sensor_serial,
+            traceable=self.traceable,
+            states_uncertainty=self.states_uncertainty,
+        )
+
+    @property
+    def states_uncertainty(self) -> bool:
+        """Something is known about the sensor's uncertainty, beside resolution and noise."""
+        known, reference = self.record.uncertainty, self.record.reference
+        equation = self.equation
+        return bool(
+            known.value
+            or known.relative
+            or (reference is not None and reference.expanded_uncertainty)
+            or equation.parameter_covariance.any()
+            or np.any(equation.value_error(np.zeros(1)))
+        )
 
     @property
     def traceable(self) -> bool:
@@ -367,146 +398,4 @@ class Calibration:
 
         Source: JCGM 200 2.41: traceability is a documented unbroken chain of calibrations.
         """
-        record = self.record
-        if record.reference is None or not record.reference.certificate or not record.performed:
-            return False
-        until = record.reference.certificate_valid_until
-        return not until or document.moment(record.performed.at) <= document.moment(until)
-
-
-def _authenticity(calibration: Calibration) -> list[Finding]:
-    noted = calibration.record.sha256
-    if not noted:
-        return [Finding("not_sealed", False, "the record was written by hand and bears no hash")]
-    if noted != calibration.record_sha256:
-        text = (
-            f"the record was changed after it was written: content {calibration.record_sha256[:12]}"
-            f", noted {noted[:12]}"
-        )
-        return [Finding("changed_by_hand", True, text)]
-    return []
-
-
-def _validity(record: Record, now: datetime.datetime) -> list[Finding]:
-    if record.performed is None:
-        return [Finding("not_calibrated", False, "nobody calibrated it: values as published")]
-    found = []
-    performed = document.moment(record.performed.at)
-    if performed > now:
-        found.append(
-            Finding("in_the_future", True, f"performed at {record.performed.at}, later than now")
-        )
-    until = record.performed.valid_until
-    if until and document.moment(until) < now:
-        found.append(Finding("expired", True, f"valid until {until}"))
-    return found
-
-
-def _fit(calibration: Calibration, sensor_serial: str) -> list[Finding]:
-    found = []
-    own = calibration.record.sensor.serial
-    if sensor_serial and own and own != sensor_serial:
-        text = f"made for sensor {own!r}, and {sensor_serial!r} is fitted"
-        found.append(Finding("other_sensor", True, text))
-    if calibration.record.performed is not None and not calibration.traceable:
-        reference = calibration.record.reference
-        if reference is not None and reference.certificate:
-            text = (
-                f"the reference's certificate {reference.certificate!r} had expired on "
-                f"{reference.certificate_valid_until}"
-            )
-            found.append(Finding("reference_expired", True, text))
-        else:
-            found.append(Finding("not_traceable", False, "no reference certificate on record"))
-    return found
-
-
-# --- checks at loading
-
-
-def _equation(table: Mapping[str, Any], problems: Problems) -> Equation | None:
-    model, own = table.get("model"), table.get("equation")
-    if not isinstance(model, str) or not isinstance(own, Mapping):
-        return None  # already reported as a missing or wrong key
-    if model not in MODELS:
-        problems.add("model", f"no equation is called {model!r}{nearest(model, MODELS)}")
-        return None
-    return build(MODELS[model], own, "equation", problems)
-
-
-def _check(record: Record, equation: Equation, problems: Problems) -> None:
-    """Whether the parts of a record fit each other."""
-    checks: dict[str, Callable[[Record, Equation], None]] = {
-        "channel": _check_channels,
-        "unit": _check_units,
-        "signal": _check_signal,
-        "range": _check_range,
-        "pressure": _check_pressure,
-    }
-    for where, check in checks.items():
-        try:
-            check(record, equation)
-        except ConfigError as error:
-            for problem in error.problems:
-                problems.add(where, problem)
-        except ValueError as error:
-            problems.add(where, str(error))
-
-
-def _check_channels(record: Record, equation: Equation) -> None:
-    barometer = record.pressure.barometer if record.pressure else ""
-    for name in (record.channel, *record.signal.inputs, *equation.inputs, barometer):
-        if name and not _CHANNEL.fullmatch(name):
-            raise ValueError(f"expected a channel's name as in 'oil_pressure', got {name!r}")
-
-
-def _check_units(record: Record, equation: Equation) -> None:
-    units.check(record.quantity, record.unit)
-    if equation.unit:
-        try:
-            units.check(record.quantity, equation.unit)
-        except ConfigError as error:
-            raise ValueError(f"model {record.model!r} gives {equation.unit}: {error}") from None
-
-
-def _check_signal(record: Record, equation: Equation) -> None:
-    wanted, found = equation.signal_unit, record.signal.output_unit
-    if wanted and wanted != found:
-        hint = "; add pull_up_ohm or current_ma" if (wanted, found) == ("ohm", "V") else ""
-        raise ValueError(f"model {record.model!r} takes {wanted}, got {found or 'no unit'!r}{hint}")
-
-
-def _check_range(record: Record, equation: Equation) -> None:
-    if record.range is not None and equation.ends is not None:
-        low, high = _ends(record, equation)
-        slack = 1e-6 * (high - low)
-        if record.range.low < low - slack or record.range.high > high + slack:
-            raise ValueError(
-                f"{record.range.low!r} to {record.range.high!r} {record.unit} is more than model "
-                f"{record.model!r} holds for; expected within {low:g} to {high:g}"
-            )
-
-
-def _check_pressure(record: Record, equation: Equation) -> None:
-    if record.pressure is None:
-        return
-    other = {"gauge_pressure": "absolute_pressure", "absolute_pressure": "gauge_pressure"}
-    if record.quantity != other[record.pressure.measured]:
-        raise ValueError(
-            f"measured = {record.pressure.measured!r} with a barometer gives "
-            f"{other[record.pressure.measured]!r}, and quantity is {record.quantity!r}"
-        )
-
-
-def _ends(record: Record, equation: Equation) -> tuple[float, float]:
-    assert equation.ends is not None
-    if not equation.unit:
-        return equation.ends
-    low, high = units.convert(equation.ends, record.quantity, equation.unit, record.unit)
-    return float(low), float(high)
-
-
-def _range(record: Record, equation: Equation) -> tuple[float, float] | None:
-    if record.range is not None:
-        return record.range.low, record.range.high
-    return _ends(record, equation) if equation.ends is not None else None
+        return certified(self.record)

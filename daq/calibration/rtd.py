@@ -89,12 +89,11 @@ class CallendarVanDusen(Equation):
     def parameter_covariance(self) -> NDArray[np.float64]:
         return np.array([[self.r0_uncertainty_ohm**2]])
 
-    @property
-    def value_error(self) -> float:
-        """Tolerance of the class at 0 °C as a rectangular distribution."""
+    def value_error(self, value: Array) -> ArrayLike:
+        """Tolerance of the class as a rectangular distribution."""
         if self.tolerance_class is None:
             return 0.0
-        return float(tolerance(self.tolerance_class, 0.0)) / 3**0.5
+        return tolerance(self.tolerance_class, value) / 3**0.5
 
     @property
     def ends(self) -> tuple[float, float]:

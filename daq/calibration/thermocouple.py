@@ -26,7 +26,7 @@ from daq.config import key
 Type = Literal["B", "E", "J", "K", "N", "R", "S", "T"]
 _LOWEST_INVERSE = {"B": 250.0, "J": -210.0, "R": -50.0, "S": -50.0}
 """°C; -200 for the others. Type B: E(t) turns near 21 °C, its inverse starts at 0.291 mV."""
-_STEPS = 3
+_NEWTON_STEPS = 2
 
 
 @cache
@@ -94,7 +94,7 @@ def temperature(kind: Type, millivolts: ArrayLike) -> Array:
     lowest_mv, highest_mv = emf(kind, low), emf(kind, high)
     inside = (mv >= lowest_mv - 1e-9) & (mv <= highest_mv + 1e-9)
     t = np.clip(_approximate(kind, np.where(inside, mv, lowest_mv)), low, high)
-    for _ in range(_STEPS):
+    for _ in range(_NEWTON_STEPS):
         t = np.clip(t - (emf(kind, t) - mv) / seebeck(kind, t), low, high)
     return np.where(inside, t, np.nan)
 
@@ -172,12 +172,11 @@ class Thermocouple(Equation):
         name = self.cold_junction or "cold_junction"
         return {name: self.cold_junction_uncertainty_k}
 
-    @property
-    def value_error(self) -> float:
-        """Smallest tolerance of the class as a rectangular distribution."""
+    def value_error(self, value: Array) -> ArrayLike:
+        """Tolerance of the class as a rectangular distribution."""
         if self.tolerance_class is None:
             return 0.0
-        return float(tolerance(self.type, self.tolerance_class, 0.0)) / 3**0.5
+        return tolerance(self.type, self.tolerance_class, value) / 3**0.5
 
     @property
     def ends(self) -> tuple[float, float]:

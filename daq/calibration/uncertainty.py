@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
+from functools import cache
 from typing import Any, Literal, NamedTuple
 
 import numpy as np
@@ -139,11 +140,17 @@ def coverage_factor(freedom: float, probability: float = 0.95) -> float:
 def student_inside(t: float, freedom: float) -> float:
     """Probability that Student's T lies within ± *t*: Gauss–Legendre in θ, T = √ν tan θ."""
     edge = math.atan(t / math.sqrt(freedom))
-    nodes, weights = np.polynomial.legendre.leggauss(200)
+    nodes, weights = _nodes()
     scale = math.lgamma((freedom + 1) / 2) - math.lgamma(freedom / 2) - 0.5 * math.log(math.pi)
     with np.errstate(under="ignore"):
         log = scale + (freedom - 1) * np.log(np.cos(edge * (nodes + 1) / 2))
         return float(edge * np.sum(weights * np.exp(log)))
+
+
+@cache
+def _nodes() -> tuple[Array, Array]:
+    nodes, weights = np.polynomial.legendre.leggauss(200)
+    return nodes, weights
 
 
 # --- Monte Carlo

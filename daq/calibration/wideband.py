@@ -64,13 +64,20 @@ def blend_by_volume(parts: Sequence[tuple[float, Fuel]]) -> float:
 
 
 def to_lambda(air_fuel_ratio: ArrayLike, stoichiometric: float) -> Array:
-    """λ from an air-fuel ratio."""
+    """λ from an air-fuel ratio. Raises ValueError for a ratio that no fuel has."""
+    _check_ratio(stoichiometric)
     return np.asarray(air_fuel_ratio, dtype=np.float64) / stoichiometric
 
 
 def to_air_fuel_ratio(lambda_: ArrayLike, stoichiometric: float) -> Array:
-    """Air-fuel ratio from λ, for showing only."""
+    """Air-fuel ratio from λ, for showing only. Raises ValueError as :func:`to_lambda`."""
+    _check_ratio(stoichiometric)
     return np.asarray(lambda_, dtype=np.float64) * stoichiometric
+
+
+def _check_ratio(stoichiometric: float) -> None:
+    if not 2.0 <= stoichiometric <= 40.0:
+        raise ValueError(f"stoichiometric ratio {stoichiometric!r}; expected from 2 to 40 kg/kg")
 
 
 def free_air(
