@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any
 
-from daq.dbc_repair import Refused, mended, taken_out
+from daq.dbc_repair import Refused, bounded, mended, taken_out
 from daq.errors import ConfigError
 
 MOST_REPAIRS = 150
@@ -108,7 +108,8 @@ def read_dbc(content: bytes, file: str) -> Dbc:
         raise ConfigError(
             f"{file}: no line begins with 'BO_ ', so it describes no message; expected a DBC file"
         )
-    database, notes = _database(text, file)
+    notes: list[str] = []
+    database = _database(bounded(text, notes), notes, file)
     messages: dict[tuple[int, bool], Message] = {}
     for found in database.messages:
         message = _message(found, notes)
@@ -132,20 +133,17 @@ def _text(content: bytes) -> str:
         return content.decode("cp1252", errors="replace")
 
 
-def _database(text: str, file: str) -> tuple[Any, list[str]]:
-    notes: list[str] = []
+def _database(text: str, notes: list[str], file: str) -> Any:
     try:
-        return _parsed(text, strict=True), notes
+        return _parsed(text, strict=True)
     except Exception as error:  # whatever the reader raises for a file it does not understand
         strict_error = _words(error)
     try:
         database = _parsed(text, strict=False)
-    except Exception:  # the same
-        text, notes = mended(text)
-        database = _without_bad_lines(text, notes, file)
-    if not notes:
         notes.append(f"read signal by signal: {strict_error}")
-    return database, notes
+    except Exception:  # the same
+        database = _without_bad_lines(mended(text, notes), notes, file)
+    return database
 
 
 def _without_bad_lines(text: str, notes: list[str], file: str) -> Any:

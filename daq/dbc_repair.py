@@ -9,8 +9,8 @@ import re
 
 EXTENDED_BIT = 1 << 31
 """Marks a 29-bit identifier in a DBC file. Source: DBC format, common practice."""
-NO_MESSAGE = 0xC0000000
-"""Identifier under which editors keep signals that belong to no message."""
+MOST_VALUES = 65_536
+"""Values of a multiplexer in one range: all of 16 bits."""
 
 _MESSAGE = re.compile(r"^\s*BO_\s+(\d+)\s+(\S[^:]*?)\s*:", re.MULTILINE)
 _SIGNAL = re.compile(r"^(\s*SG_\s+)(\S+)(?=(?:\s+(?:M|m\d+M?))?\s*:)", re.MULTILINE)
@@ -25,12 +25,29 @@ class Refused(Exception):
     """Nothing in the text answers to what the reader complained about."""
 
 
-def mended(text: str) -> tuple[str, list[str]]:
+def mended(text: str, notes: list[str]) -> str:
     """The text with the mistakes mended that have one plain meaning, and a note on each."""
-    notes: list[str] = []
     for mend in (_without_empty_section, _with_marked_ids, _with_proper_names):
         text = mend(text, notes)
-    return text, notes
+    return text
+
+
+def bounded(text: str, notes: list[str]) -> str:
+    """The text with ranges of multiplexer values cut to ``MOST_VALUES``, which a reader lists."""
+
+    def cut(found: re.Match[str]) -> str:
+        first, last = int(found[1]), int(found[2])
+        if last - first < MOST_VALUES:
+            return found[0]
+        notes.append(f"multiplexer values {first}-{last}: only the first {MOST_VALUES} are read")
+        return f"{first}-{first + MOST_VALUES - 1}"
+
+    return re.sub(
+        r"^SG_MUL_VAL_\s[^;]*;",
+        lambda line: re.sub(r"(\d+)\s*-\s*(\d+)", cut, line[0]),
+        text,
+        flags=re.MULTILINE,
+    )
 
 
 def _without_empty_section(text: str, notes: list[str]) -> str:
