@@ -188,6 +188,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     logging.basicConfig(level=logging.INFO, format="%(message)s")
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, signal.SIG_IGN)
+    os.setpriority(os.PRIO_PROCESS, 0, max(0, os.getpriority(os.PRIO_PROCESS, 0)))
     try:
         bench = load_bench(options.config)
     except DaqError as error:
