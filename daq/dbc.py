@@ -7,7 +7,7 @@ named in the notes, so that one bad line does not cost the other messages.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any
@@ -15,6 +15,8 @@ from typing import Any
 from daq.dbc_repair import Refused, bounded, mended, taken_out
 from daq.errors import ConfigError
 
+Conditions = tuple[tuple[str, tuple[int, ...]], ...]
+"""(multiplexer signal, values) from the outermost; all must hold."""
 MOST_REPAIRS = 150
 """After so many the file is not a DBC with mistakes but something else."""
 
@@ -58,11 +60,10 @@ class Signal:
 class Part:
     """Signals of a message that are always sent together.
 
-    ``conditions`` are (multiplexer signal, values) from the outermost; all must hold. Empty for
-    what every frame of the message carries.
+    ``conditions`` is empty for what every frame of the message carries.
     """
 
-    conditions: tuple[tuple[str, tuple[int, ...]], ...]
+    conditions: Conditions
     signals: tuple[Signal, ...]
 
 
@@ -177,7 +178,7 @@ def _words(error: Exception) -> str:
 
 def _message(found: Any, notes: list[str]) -> Message:
     signals: dict[str, Any] = {signal.name: signal for signal in found.signals}
-    parts: dict[tuple[tuple[str, tuple[int, ...]], ...], list[Signal]] = {}
+    parts: dict[Conditions, list[Signal]] = {}
     for signal in found.signals:
         if not 1 <= signal.length <= 64 or (signal.is_float and signal.length not in (16, 32, 64)):
             notes.append(
@@ -195,13 +196,27 @@ def _message(found: Any, notes: list[str]) -> Message:
         id=found.frame_id,
         extended=found.is_extended_frame,
         length=found.length,
-        parts=tuple(Part(conditions, tuple(rows)) for conditions, rows in parts.items()),
+        parts=tuple(_parts(found.name, parts, notes)),
         comment=_comment(found),
         period_s=_period_s(found),
     )
 
 
-def _conditions(signal: Any, signals: Mapping[str, Any]) -> tuple[tuple[str, tuple[int, ...]], ...]:
+def _parts(
+    message: str, signals: Mapping[Conditions, list[Signal]], notes: list[str]
+) -> Iterator[Part]:
+    """The parts, but for those under a multiplexer that cannot be read."""
+    readable = {signal.name for rows in signals.values() for signal in rows}
+    for conditions, rows in signals.items():
+        lost = [name for name, _ in conditions if name not in readable]
+        if lost:
+            names = ", ".join(signal.name for signal in rows)
+            notes.append(f"message {message}: {names} depend on {lost[0]}, which cannot be read")
+        else:
+            yield Part(conditions, tuple(rows))
+
+
+def _conditions(signal: Any, signals: Mapping[str, Any]) -> Conditions:
     found: list[tuple[str, tuple[int, ...]]] = []
     seen = {signal.name}
     while signal.multiplexer_signal is not None:

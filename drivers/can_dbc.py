@@ -75,31 +75,30 @@ class Plan:
     """Sorted by identifier, the extended ones last."""
     keys: NDArray[np.uint32]
     """Their identifiers, with ``EXTENDED`` where they are."""
-    parts: Mapping[int, tuple[PlannedPart, ...]]
-    """By number of the message; none for one that is not wanted."""
+    parts: Mapping[str, tuple[PlannedPart, ...]]
+    """By label of the message; none for one that is not wanted."""
 
     @property
     def notes(self) -> tuple[str, ...]:
         """What was mended, left out or taken as it is in the DBC file."""
-        wanted = [message for number, message in enumerate(self.messages) if number in self.parts]
-        strange = sorted(
-            {
-                signal.unit
-                for message in wanted
-                for part in message.parts
-                for signal in part.signals
-                if not unit_of(signal.unit).known
-            }
-        )
+        written = {
+            signal.unit
+            for planned in self.parts.values()
+            for part in planned
+            for signal in part.signals
+        }
+        strange = sorted(unit for unit in written if not unit_of(unit).known)
         more = (f"units not known, recorded as plain numbers: {', '.join(map(repr, strange))}",)
         return self.dbc.notes + (more if strange else ())
 
     @property
     def streams(self) -> tuple[Stream, ...]:
         """Of all wanted messages, in the order of the file."""
-        order = {id(message): number for number, message in enumerate(self.messages)}
-        numbers = [order[id(message)] for message in self.dbc.messages]
-        return tuple(part.stream for n in numbers for part in self.parts.get(n, ()))
+        return tuple(
+            part.stream
+            for message in self.dbc.messages
+            for part in self.parts.get(message.label, ())
+        )
 
 
 class CanDbc(Driver):
@@ -152,8 +151,8 @@ def _plan(content: bytes, file: str, wanted: tuple[str, ...]) -> Plan:
     names = Names(dbc)
     messages = tuple(sorted(dbc.messages, key=_key))
     parts = {
-        number: tuple(_planned(message, part, names) for part in message.parts)
-        for number, message in enumerate(messages)
+        message.label: tuple(_planned(message, part, names) for part in message.parts)
+        for message in messages
         if not wanted or message.name in wanted
     }
     return Plan(dbc, messages, np.array([_key(m) for m in messages], np.uint32), parts)
@@ -177,9 +176,7 @@ def _planned(message: Message, part: Part, names: Names) -> PlannedPart:
     )
     signals = {signal.name: signal for each in message.parts for signal in each.signals}
     conditions = tuple(
-        (signals[name], np.array(values, np.int64))
-        for name, values in part.conditions
-        if name in signals
+        (signals[name], np.array(values, np.int64)) for name, values in part.conditions
     )
     no_value = {
         channel.name: np.array(codes, np.int64)
@@ -234,8 +231,7 @@ class DbcDecoder:
     def __init__(self, plan: Plan, preface: Preface) -> None:
         self.plan = plan
         self.reader = frame_reader(preface.wire)
-        self.frames = self.matched = self.passed_over = 0
-        self.short = 0
+        self.frames = self.matched = self.short = self.passed_over = 0
         self.seen = np.zeros(len(plan.keys), np.int64)
         self.unknown: Counter[int] = Counter()
         self.multiplexers: Counter[str] = Counter()
@@ -267,7 +263,7 @@ class DbcDecoder:
         for at in np.flatnonzero(counts).tolist():
             rows = slice(bounds[at], bounds[at + 1])
             table = Table(frames["t_host"][rows], both[rows], frames["length"][rows])
-            blocks += self._message(segment, at, table)
+            blocks += self._message(segment, self.plan.messages[at], table)
         return blocks
 
     def _numbers(self, frames: Frames) -> NDArray[Any]:
@@ -283,23 +279,20 @@ class DbcDecoder:
         # stable sorting is fastest for the narrowest type
         return np.where(known, place, len(keys)).astype(np.min_scalar_type(len(keys)))
 
-    def _message(self, segment: int, at: int, table: Table) -> Iterator[Block]:
+    def _message(self, segment: int, message: Message, table: Table) -> Iterator[Block]:
         """Blocks of one message's parts, each of the frames that carry it."""
-        message = self.plan.messages[at]
         self.short += int(np.count_nonzero(table.lengths < message.length))
-        strange = np.zeros(len(table.t_hi), bool)
         switches: dict[str, Switch] = {}
-        for part in self.plan.parts.get(at, ()):
+        for part in self.plan.parts.get(message.label, ()):
             carries = np.ones(len(table.t_hi), bool)
             for signal, values in part.conditions:
-                switch = switches.setdefault(signal.name, Switch(signal, table, carries))
-                carries = switch.stands_at(values, carries)
-            chosen = table if carries.all() else table.rows(carries)
-            yield from _blocks(segment, part, chosen)
-        for switch in switches.values():
-            strange |= switch.unanswered
-        if strange.any():
-            self.multiplexers[message.name] += int(np.count_nonzero(strange))
+                if signal.name not in switches:
+                    switches[signal.name] = Switch(signal, table)
+                carries = switches[signal.name].stands_at(values, carries)
+            yield from _blocks(segment, part, table if carries.all() else table.rows(carries))
+        strange = [switch.sent & ~switch.answered for switch in switches.values()]
+        if strange:
+            self.multiplexers[message.name] += int(np.count_nonzero(np.any(strange, axis=0)))
 
     def report(self) -> dict[str, int | float | str]:
         """Frames matched and refused, and what tells whether the file fits the bus."""
@@ -319,8 +312,10 @@ class DbcDecoder:
         texts = {
             "never_seen": _listed(silent),
             "unknown_ids": _listed([f"{_label(k)} {n}" for k, n in self.unknown.most_common()]),
-            "unknown_multiplexers": _listed([f"{k} {n}" for k, n in self.multiplexers.items()]),
-            "hint": "; ".join(self._hints()),
+            "unknown_multiplexers": _listed(
+                [f"{k} {n}" for k, n in self.multiplexers.items() if n]
+            ),
+            "hint": _listed(list(self._hints())),
             "dbc_notes": _listed(self.plan.notes),
         }
         return found | {name: text for name, text in texts.items() if text}
@@ -332,7 +327,7 @@ class DbcDecoder:
                 yield f"{_label(number)} arrives, and the DBC has {_label(number ^ EXTENDED)}"
         if self.frames >= 100 and self.matched < 0.5 * self.frames:
             share = 100 * self.matched / self.frames
-            yield f"the DBC knows only {share:.0f} % of the frames; is it this car's and this bus's"
+            yield f"the DBC knows only {share:.0f} % of the frames; is it this car's?"
 
 
 class Table(NamedTuple):
@@ -353,17 +348,24 @@ class Table(NamedTuple):
 
 
 class Switch:
-    """A multiplexer signal: which frames it stands where in, and which no part answers to."""
+    """A multiplexer signal in frames of its message.
 
-    def __init__(self, signal: Signal, table: Table, sent: NDArray[np.bool_]) -> None:
+    ``sent`` tells the frames that carry it, ``answered`` those where some part belongs to its
+    value.
+    """
+
+    def __init__(self, signal: Signal, table: Table) -> None:
         self.values = BitFields((signal,), table.width).take(table.both)[0]
         self.fits = table.lengths >= signal.bytes_needed
-        self.unanswered = sent & self.fits
+        self.sent = np.zeros(len(self.values), bool)
+        self.answered = np.zeros(len(self.values), bool)
 
-    def stands_at(self, values: NDArray[np.int64], sent: NDArray[np.bool_]) -> NDArray[np.bool_]:
-        """Frames among those it is *sent* in where it has one of *values*."""
-        matches = sent & np.isin(self.values, values) & self.fits
-        self.unanswered &= ~matches
+    def stands_at(self, values: NDArray[np.int64], among: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """Those *among* the frames in which it has one of *values*."""
+        carries = among & self.fits
+        matches = carries & np.isin(self.values, values)
+        self.sent |= carries
+        self.answered |= matches
         return matches
 
 

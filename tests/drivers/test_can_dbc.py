@@ -437,6 +437,13 @@ def test_a_name_that_each_multiplexer_value_has() -> None:
     assert blocks["m_page_1"].raw["m_count_2"].tolist() == [2]
 
 
+def test_signals_under_a_multiplexer_that_cannot_be_read_are_left_out() -> None:
+    text = SOUND.replace("SG_ Page M : 0|4@1+", "SG_ Page M : 0|65@1+")
+    made = driver(text)
+    assert [s.name for s in made.streams({})] == ["engine", "engine_extended", "pages"]
+    assert "message Pages: Coolant depend on Page, which cannot be read" in made.notes()
+
+
 def test_other_encodings() -> None:
     for encoding in ("utf-8", "utf-8-sig", "cp1252"):
         made = driver(SOUND.encode(encoding))
