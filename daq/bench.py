@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, Literal
 
@@ -372,14 +373,19 @@ class _DeviceLoader:
         return DeviceConfig(settings=settings, channels=channels, **own)  # type: ignore[arg-type]
 
     def _settings(self, where: str, driver: Any, rest: dict[str, Any]) -> Any:
+        beside = (*self.OWN, "channel")
         if not isinstance(driver, str):
+            for name in rest:
+                if get_close_matches(name, beside, n=1):
+                    close = nearest(name, beside)
+                    self.problems.add(join(where, name), f"no such key{close}")
             return None
         try:
             cls = registry.load(driver)
         except ConfigError as error:
             self.problems.add(where.replace(".", " ", 1), str(error))
             return None
-        settings: Any = build(cls.Config, rest, where, self.problems)
+        settings: Any = build(cls.Config, rest, where, self.problems, beside)
         if settings is not None:
             for file in cls.files(settings):
                 self._fetch(where, str(file))

@@ -107,10 +107,17 @@ def load(cls: type[T], table: Mapping[str, Any], *, file: str | Path = "", where
     return value
 
 
-def build(cls: type[T], table: Mapping[str, Any], where: str, problems: Problems) -> T | None:
+def build(
+    cls: type[T],
+    table: Mapping[str, Any],
+    where: str,
+    problems: Problems,
+    beside: typing.Iterable[str] = (),
+) -> T | None:
     """Build the dataclass *cls* from *table*, adding every mistake to *problems*.
 
-    Returns None when anything is wrong. A ``ValueError`` or ``ConfigError`` raised by the class's
+    *beside* names keys that stand in the same table and are read by someone else: not allowed in
+    *table*, but perhaps meant by a misspelt one. Returns None when anything is wrong. A ``ValueError`` or ``ConfigError`` raised by the class's
     ``__post_init__`` is one more mistake at *where*.
     """
     hints = _hints(cls)  # type: ignore[arg-type]
@@ -118,7 +125,7 @@ def build(cls: type[T], table: Mapping[str, Any], where: str, problems: Problems
     before = len(problems.found)
     for name in table:
         if name not in fields:
-            problems.add(join(where, name), f"no such key{nearest(name, fields)}")
+            problems.add(join(where, name), f"no such key{nearest(name, [*fields, *beside])}")
     values: dict[str, Any] = {}
     for name, field in fields.items():
         if name in table:
