@@ -117,8 +117,9 @@ def build(
     """Build the dataclass *cls* from *table*, adding every mistake to *problems*.
 
     *beside* names keys that stand in the same table and are read by someone else: not allowed in
-    *table*, but perhaps meant by a misspelt one. Returns None when anything is wrong. A ``ValueError`` or ``ConfigError`` raised by the class's
-    ``__post_init__`` is one more mistake at *where*.
+    *table*, but perhaps meant by a misspelt one. Returns None when anything is wrong. A
+    ``ValueError`` or ``ConfigError`` raised by the class's ``__post_init__`` is one more mistake
+    at *where*.
     """
     hints = _hints(cls)  # type: ignore[arg-type]
     fields = {f.name: f for f in dataclasses.fields(cls) if f.init}  # type: ignore[arg-type]
