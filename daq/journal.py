@@ -476,7 +476,8 @@ class JournalWriter:
     def _write(self) -> None:
         with parts.transaction(self._db, self.part):
             for table, rows in self._rows.items():
-                self._db.executemany(_INSERT[table], rows)
+                if rows:
+                    self._db.executemany(_INSERT[table], rows)
 
     def _waiting_bytes(self) -> int:
         return sum(len(row[-1]) + 64 for row in self._rows["chunk"]) + 256 * len(self._rows["note"])
