@@ -53,6 +53,25 @@ class Evaluation:
         found = self.channels[channel]
         return found.device, found.stream.name
 
+    def inputs(self, channel: BenchChannel) -> dict[str, Floats] | None:
+        """Values of what a channel's calibration asks for, at its rows; None when one lacks.
+
+        Where the other channel is of another stream its values are interpolated in time.
+        """
+        if channel.calibration is None:
+            return {}
+        found: dict[str, Floats] = {}
+        own = (channel.device, channel.stream.name)
+        for asked, name in zip(channel.calibration.inputs, inputs_of(channel), strict=True):
+            if name not in self.values:
+                return None
+            values = self.values[name]
+            if self.key(name) != own:
+                at, since = self.seconds(own), self.seconds(self.key(name))
+                values = np.interp(at, since, values, left=np.nan, right=np.nan)
+            found[asked] = values
+        return found
+
 
 def evaluate(bench: Bench, decoded: Decoded, zero_ns: int) -> Evaluation:
     """Times and values of all *decoded* rows; *zero_ns* is the run's zero in host time."""
@@ -147,8 +166,13 @@ def _value(result: Evaluation, name: str) -> None:
     if rows is None:
         return
     raw = rows.raw[channel.input.name]
-    inputs = _inputs(result, channel)
+    inputs = result.inputs(channel)
     if inputs is None:
+        asked = ", ".join(inputs_of(channel))
+        result.problems.append(
+            f"channel {name}: its calibration asks for {asked}, and one has no values; its own"
+            " cannot be computed"
+        )
         value = np.full(len(raw), np.nan)
         status = np.full(len(raw), int(SampleStatus.DRIVER_FLAGGED), np.uint8)
     else:
@@ -166,27 +190,3 @@ def _value(result: Evaluation, name: str) -> None:
 
 def _bit(flags: NDArray[np.uint8], wanted: int, bit: int) -> NDArray[np.uint8]:
     return np.where(flags & wanted, np.uint8(bit), np.uint8(0))
-
-
-def _inputs(result: Evaluation, channel: BenchChannel) -> dict[str, Floats] | None:
-    """Values of what the calibration asks for, at this channel's rows; None when one is not there.
-
-    Where the other channel is of another stream its values are interpolated in time.
-    """
-    if channel.calibration is None:
-        return {}
-    found: dict[str, Floats] = {}
-    own = (channel.device, channel.stream.name)
-    for asked, name in zip(channel.calibration.inputs, inputs_of(channel), strict=True):
-        if name not in result.values:
-            result.problems.append(
-                f"channel {channel.name}: calibration {channel.calibration.name} asks for channel"
-                f" {name!r}, which has no values; its own cannot be computed"
-            )
-            return None
-        values = result.values[name]
-        if result.key(name) != own:
-            at, since = result.seconds(own), result.seconds(result.key(name))
-            values = np.interp(at, since, values, left=np.nan, right=np.nan)
-        found[asked] = values
-    return found

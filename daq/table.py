@@ -2,22 +2,22 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterator
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from daq.align import Placement, grid
 from daq.bench import Bench
 from daq.channels import BenchChannel
-from daq.evaluate import Evaluation
+from daq.evaluate import Evaluation, Key
 from daq.runfile.content import AlignedContent, ColumnContent
-from daq.status import AlignedStatus, SampleStatus
 
 Floats = NDArray[np.float64]
 WINDOW_S = 0.1
-GAP_PERIODS = 2.5
-EVENT_GAP_S = 3.0
-"""Events and slow messages: older than this is stale. Common practice, no source."""
+UNCERTAINTY_ROWS = 64
 
 
 class Motion(NamedTuple):
@@ -40,20 +40,17 @@ def aligned_content(bench: Bench, result: Evaluation) -> AlignedContent | None:
     spans = [result.seconds(key)[[0, -1]] for key, rows in result.rows.items() if len(rows)]
     rate = bench.run.grid_rate_hz
     first, last = min(s[0] for s in spans), max(s[1] for s in spans)
-    time = np.arange(np.ceil(first * rate), np.floor(last * rate) + 1) / rate
-    columns: list[ColumnContent] = []
-    if set_name is not None:
-        columns += _roller_columns(bench, result, set_name, time)
-    for name, channel in result.channels.items():
-        if name in result.values and not _is_encoder(bench, channel):
-            columns.append(_column(result, channel, time))
+    time = grid(float(first), float(last), rate)
+    columns = [] if set_name is None else _roller_columns(bench, result, set_name, time)
+    columns += _columns(bench, result, time)
     return AlignedContent(
         time=time,
         columns=columns,
         grid="encoder" if set_name is not None else "time_only",
         grid_rate_hz=rate,
-        resampling="linear for continuous channels, hold for states and counters, NaN in gaps and"
-        " outside a channel's first and last sample",
+        resampling="continuous channels: mean over a grid step where sampled more than twice as"
+        " fast, else linear; states and counters: hold; NaN in gaps and outside a channel's first"
+        " and last sample",
         info={
             "roller_set": set_name or "",
             "time_base": "roller encoder" if set_name is not None else "host, no encoder",
@@ -183,81 +180,75 @@ def _creeping(at: Floats, count: NDArray[np.int64], time: Floats) -> Floats:
 # --- channels
 
 
-def _column(result: Evaluation, channel: BenchChannel, time: Floats) -> ColumnContent:
-    key = result.key(channel.name)
-    at = result.seconds(key) - channel.config.latency_s
-    value, status = result.values[channel.name], result.status[channel.name]
+def _columns(bench: Bench, result: Evaluation, time: Floats) -> Iterator[ColumnContent]:
+    """Every channel that has values; channels of one stream and latency share their placement."""
+    placed: dict[tuple[Key, float], Placement] = {}
+    for name, channel in result.channels.items():
+        if name not in result.values or _is_encoder(bench, channel):
+            continue
+        at = result.key(name), channel.config.latency_s
+        if at not in placed:
+            placed[at] = _placement(result, channel, time)
+        yield _column(result, channel, placed[at])
+
+
+def _placement(result: Evaluation, channel: BenchChannel, time: Floats) -> Placement:
+    at = result.seconds(result.key(channel.name)) - channel.config.latency_s
     rate = channel.stream.rate_hz
-    present = (status & SampleStatus.MISSING) == 0
-    if not present.all():
-        at, value, status, rate = at[present], value[present], status[present], None
-    gap_s = GAP_PERIODS / rate if rate else EVENT_GAP_S
-    hold = channel.input.kind != "continuous"
-    aligned, bits = resample(at, value, status, time, gap_s=gap_s, hold=hold)
+    if rate:
+        return Placement(at, time, period_s=1.0 / rate)
+    events = any(c.kind != "continuous" for c in channel.stream.channels)
+    return Placement(at, time, period_s=math.inf if events else None)
+
+
+def _column(result: Evaluation, channel: BenchChannel, placement: Placement) -> ColumnContent:
+    key = result.key(channel.name)
+    u_value = typical_uncertainty(result, channel)
+    u_time_s = time_uncertainty_s(result, channel)
+    column = placement.column(
+        result.values[channel.name],
+        result.status[channel.name],
+        kind=channel.input.kind,
+        u_value=u_value,
+        u_time_s=u_time_s,
+    )
     return ColumnContent(
         name=channel.name,
         unit=channel.unit,
-        value=aligned,
-        status=bits,
+        value=column.value,
+        status=column.status,
+        uncertainty=column.uncertainty if channel.calibration is not None else None,
         long_name=channel.description,
         quantity=channel.config.quantity or channel.input.quantity,
         channel=f"{key[0]}_{key[1]}/{channel.name}",
+        info={"value_uncertainty": u_value, "time_uncertainty_s": u_time_s},
     )
 
 
-def resample(
-    at: Floats,
-    value: Floats,
-    status: NDArray[np.uint8],
-    time: Floats,
-    *,
-    gap_s: float,
-    hold: bool,
-) -> tuple[Floats, NDArray[np.uint8]]:
-    """Values at *time* and their status bits; never outside the samples, never across a gap.
+def typical_uncertainty(result: Evaluation, channel: BenchChannel) -> float:
+    """Standard uncertainty of a channel's value by its calibration, in its unit.
 
-    Continuous: linear between two samples closer than *gap_s*. *hold*: the last sample, stale when
-    older than *gap_s*.
+    The median over rows spread evenly over the run; 0 without a calibration.
     """
-    aligned = np.full(len(time), np.nan)
-    bits = np.full(len(time), np.uint8(AlignedStatus.NO_DATA))
-    if not len(at):
-        return aligned, bits
-    left = np.searchsorted(at, time, side="right") - 1
-    right = np.minimum(left + 1, len(at) - 1)
-    inside = (left >= 0) & (time <= at[-1])
-    left = np.maximum(left, 0)
-    if hold:
-        stale = time - at[left] > gap_s
-        aligned[inside] = value[left[inside]]
-        taken = AlignedStatus.HELD | np.where(stale, AlignedStatus.STALE, 0)
-        worst = status[left]
-    else:
-        width = at[right] - at[left]
-        inside &= width <= gap_s
-        share = np.divide(time - at[left], width, out=np.zeros(len(time)), where=width > 0)
-        mixed = np.where(
-            share == 0, value[left], value[left] + share * (value[right] - value[left])
-        )
-        aligned[inside] = mixed[inside]
-        taken = np.where(share == 0, 0, AlignedStatus.INTERPOLATED)
-        worst = status[left] | np.where(share == 0, 0, status[right])
-    inside &= np.isfinite(aligned)
-    bits[inside] = (taken | _translated(worst))[inside].astype(np.uint8)
-    return aligned, bits
+    inputs = result.inputs(channel)
+    if channel.calibration is None or inputs is None:
+        return 0.0
+    raw = result.rows[result.key(channel.name)].raw[channel.input.name]
+    rows = np.unique(np.linspace(0, len(raw) - 1, UNCERTAINTY_ROWS).astype(np.intp))
+    there = rows[np.isfinite(result.values[channel.name][rows])]
+    if not len(there):
+        return 0.0
+    some = {name: values[there] for name, values in inputs.items()}
+    found = channel.calibration.uncertainty(raw[there], some)
+    return float(np.nanmedian(found)) if np.isfinite(found).any() else 0.0
 
 
-def _translated(status: NDArray[np.uint8]) -> NDArray[np.int64]:
-    """Bits of samples as bits of aligned points."""
-    saturated = SampleStatus.SATURATED_LOW | SampleStatus.SATURATED_HIGH
-    suspect = SampleStatus.CLOCK_SUSPECT | SampleStatus.DRIVER_FLAGGED
-    pairs = [
-        (saturated, AlignedStatus.SATURATED),
-        (SampleStatus.OUT_OF_RANGE, AlignedStatus.OUT_OF_RANGE),
-        (suspect, AlignedStatus.SUSPECT),
-        (SampleStatus.OPERATOR_EXCLUDED, AlignedStatus.OPERATOR_EXCLUDED),
-    ]
-    bits = np.zeros(len(status), np.int64)
-    for sample, point in pairs:
-        bits |= np.where(status & sample, int(point), 0)
-    return bits
+def time_uncertainty_s(result: Evaluation, channel: BenchChannel) -> float:
+    """Standard uncertainty of a channel's times: the map's, its bounds' and the latency's.
+
+    One-sided bounds are taken as a rectangle. Source: JCGM 100 4.3.7.
+    """
+    time = result.times[result.key(channel.name)]
+    width = time.uncertainty_lo_s + time.uncertainty_hi_s
+    latency = channel.config.latency_uncertainty_s or 0.0
+    return float(np.sqrt(time.uncertainty_random_s**2 + width**2 / 12 + latency**2))
