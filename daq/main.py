@@ -78,11 +78,12 @@ class Live:
             self._enter(name, "failed", note.t_ns, str(note.content.get("error", "")))
 
     def _enter(self, name: str, state: str, t_ns: int, reason: str = "") -> None:
-        """A change of state is logged once."""
+        """Change state; acquisition has logged a loss already."""
         device = self.devices[name]
         if state != device.state and device.state != "failed":
-            log.info("device %s: %s%s", name, state, f": {reason}" if reason else "")
             self.devices[name] = DeviceState(state, t_ns, reason, device.rows)
+            if state == "running":
+                log.info("device %s: running", name)
 
 
 class Main:

@@ -163,11 +163,9 @@ class Supervisor:
         self.stop.clear()
         notify("STOPPING=1")
         extend()
-        try:
+        with contextlib.suppress(CommandError):  # none is being recorded, or nobody answers
             ask(self.socket, "stop", origin="supervisor", content={"reason": "shutdown"})
             log.info("the run is stopped; writing its file")
-        except CommandError as error:
-            log.info("%s", error)
         self.main.tell("finish")
         self._await_main()
         self.main.end(END_S)
