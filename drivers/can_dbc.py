@@ -48,7 +48,7 @@ Source: common practice, no source.
 class DbcConfig:
     """What is listened to."""
 
-    dbc: Path = key(help="the DBC file, relative to this file")  # noqa: RUF009 - key is a field
+    dbc: Path = key(help="the DBC file, relative to this file")
     messages: tuple[str, ...] = key((), help="names of the messages wanted; all when left out")
 
 
