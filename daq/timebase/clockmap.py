@@ -7,7 +7,8 @@ holds a small difference (monotonic ns do not fit the 53 bits of a float).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -22,6 +23,8 @@ WINDOW_S = 20.0
 LONG_S = 30.0
 LEAST_ANCHORS = 20
 LEAST_SPAN_S = 1.0
+GROUP_BIN_S = 0.25e-3
+GROUP_APART = 4
 
 PIECE = np.dtype(
     [
@@ -36,6 +39,8 @@ PIECE = np.dtype(
         ("rejected", "<i8"),
         ("q05_s", "<f8"),
         ("q50_s", "<f8"),
+        ("scatter_s", "<f8"),
+        ("unseen_s", "<f8"),
         ("half_gap_s", "<f8"),
     ]
 )
@@ -44,8 +49,11 @@ PIECE = np.dtype(
 ``segment``, ``begins_ns``: the rows it serves (that segment, bounded from that host time on);
 ``first``, ``last``: its range of indices, the next piece begins where it ends; ``slope`` ns per
 count; ``anchors`` used and ``rejected``; ``q05_s``, ``q50_s``: how far the bounds lie above the
-line at 5 and 50 %; ``half_gap_s``: half the distance between the bounds from both sides, NaN
-where bounds come from one side only.
+line at 5 and 50 %; ``scatter_s``: how much lines under every seventh anchor differ at its ends;
+``unseen_s``: spacing of those distances where they come in regular groups
+(arrivals wait for the ticks of a timer that goes evenly with the device, and the smallest wait
+may be anything up to that), else 0; ``half_gap_s``: half the distance between the bounds from
+both sides, NaN where bounds come from one side only.
 """
 
 
@@ -206,8 +214,9 @@ class _Node:
     x: float
     y: float
     slope: float
-    half_gap: float
-    rejected: int
+    half_gap: float = np.nan
+    rejected: int = 0
+    scatter: float = np.nan
 
 
 class _Part:
@@ -260,7 +269,8 @@ class _Part:
         keep = believable(x, r)
         x, r = x[keep], r[keep]
         value, slope = line_under(x, r)
-        node = _Node(float(x.mean()), value, slope, np.nan, int((~keep).sum()))
+        scatter = _scatter(x, r, (begin, end))
+        node = _Node(float(x.mean()), value, slope, np.nan, int((~keep).sum()), scatter)
         return self._two_sided(node, begin, end)
 
     def _two_sided(self, node: _Node, begin: float, end: float) -> _Node:
@@ -275,46 +285,38 @@ class _Part:
         tilt = abs(node.slope - slope) / 2 * max(end - node.x, node.x - begin)
         half_gap = max(0.0, (node.y - below) / 2) + tilt
         middle, lean = (node.y + below) / 2, (node.slope + slope) / 2
-        return _Node(node.x, middle, lean, half_gap, node.rejected)
+        return replace(node, y=middle, slope=lean, half_gap=half_gap)
 
     def pieces(self, slope: float) -> list[tuple[Any, ...]]:
         """Rows of the table; *slope* serves where there is too little for one of its own."""
         if not self.nodes:
             level = float(np.min(self.r - slope * self.x))
-            return [self._piece(0.0, level, slope, np.nan, 0, None, None)]
+            return [self._piece(_Node(0.0, level, slope), None, None)]
         if len(self.nodes) == 1:
-            node = self.nodes[0]
-            return [
-                self._piece(node.x, node.y, node.slope, node.half_gap, node.rejected, None, None)
-            ]
+            return [self._piece(self.nodes[0], None, None)]
         rows = []
-        for i, (a, b) in enumerate(zip(self.nodes[:-1], self.nodes[1:])):
+        for i, (a, b) in enumerate(pairwise(self.nodes)):
             begin = None if i == 0 else a.x
             end = None if i == len(self.nodes) - 2 else b.x
-            chord = (b.y - a.y) / (b.x - a.x)
-            gap = max(a.half_gap, b.half_gap)
-            rejected = a.rejected + (b.rejected if end is None else 0)
-            rows.append(self._piece(a.x, a.y, chord, gap, rejected, begin, end))
+            chord = replace(
+                a,
+                slope=(b.y - a.y) / (b.x - a.x),
+                half_gap=max(a.half_gap, b.half_gap),
+                rejected=a.rejected + (b.rejected if end is None else 0),
+                scatter=max(a.scatter, b.scatter),
+            )
+            rows.append(self._piece(chord, begin, end))
         return rows
 
-    def _piece(
-        self,
-        x: float,
-        y: float,
-        slope: float,
-        half_gap: float,
-        rejected: int,
-        begin: float | None,
-        end: float | None,
-    ) -> tuple[Any, ...]:
+    def _piece(self, node: _Node, begin: float | None, end: float | None) -> tuple[Any, ...]:
         """One row; its y0 is put on a whole index, so that nothing is lost in rounding x."""
         first = self.x0 if begin is None else self._index_at(begin)
         last = int(self.index[-1]) if end is None else self._index_at(end)
-        x0 = self._index_at(x)
+        x0 = self._index_at(node.x)
         x_s = (x0 - self.x0) * self.nominal_ns * 1e-9
-        y_ns = (y + slope * (x_s - x) + x_s) * 1e9
+        y_ns = (node.y + node.slope * (x_s - node.x) + x_s) * 1e9
         rows = self._between(first, last)
-        above = self.r[rows] - (y + slope * (self.x[rows] - x))
+        above = self.r[rows] - (node.y + node.slope * (self.x[rows] - node.x))
         q05, q50 = np.quantile(above, (0.05, 0.5)) if len(above) else (np.nan, np.nan)
         return (
             self.segment,
@@ -323,12 +325,14 @@ class _Part:
             last,
             x0,
             self.y0 + round(y_ns),
-            self.nominal_ns * (1 + slope),
+            self.nominal_ns * (1 + node.slope),
             int(rows.sum()),
-            rejected,
+            node.rejected,
             float(q05),
             float(q50),
-            half_gap,
+            node.scatter,
+            _grouped(above),
+            node.half_gap,
         )
 
     def _index_at(self, x_s: float) -> int:
@@ -336,3 +340,28 @@ class _Part:
 
     def _between(self, first: int, last: int) -> Bools:
         return (self.index >= first) & (self.index <= last)
+
+
+def _scatter(x: Floats, r: Floats, ends: tuple[float, float]) -> float:
+    """Standard deviation, at the worse end, of the lines under every seventh point.
+
+    Seven, because timers and packets go evenly with smaller numbers of rows.
+    """
+    folds = 7 if len(x) >= 70 else 2
+    lines = [(x[i::folds].mean(), *line_under(x[i::folds], r[i::folds])) for i in range(folds)]
+    at = np.array([[value + slope * (end - x0) for x0, value, slope in lines] for end in ends])
+    return float(np.max(np.std(at, axis=1, ddof=1)))
+
+
+def _grouped(above: Floats) -> float:
+    """Spacing of distances that come in at least three evenly spaced groups; 0 if they do not."""
+    usual = above[above <= np.quantile(above, 0.9)] if len(above) else above
+    if len(usual) < LEAST_ANCHORS:
+        return 0.0
+    number = np.bincount((usual.clip(0) / GROUP_BIN_S).astype(np.int64))
+    full = np.flatnonzero(number > 0.35 * number[number > 0].mean())
+    begins = full[np.diff(full, prepend=-GROUP_APART) >= GROUP_APART]
+    spacing = np.diff(begins)
+    if len(spacing) < 2 or spacing.max() > 1.5 * spacing.min():
+        return 0.0
+    return float(np.median(spacing)) * GROUP_BIN_S

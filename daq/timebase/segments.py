@@ -19,6 +19,8 @@ Source: common practice, no source; clock daemons step by 0.128 s (RFC 5905) or 
 LOOK = 24
 LOOK_S = 3.0
 """Least number of rows on either side, and their time, whose lower envelope must have changed."""
+WAITED = 0.5
+"""A row was late for sure when the next one came behind it in half the time between them."""
 GLITCHES = 2
 """False rows among them that do not make an envelope."""
 
@@ -74,9 +76,19 @@ def _cuts(index: Ints, t_hi: Ints, index_hz: float) -> list[int]:
     found = list(back)
     for begin, end in zip([0, *back], [*back, len(index)]):
         x = (index[begin:end] - index[begin]) / index_hz
-        r = (t_hi[begin:end] - t_hi[begin]) * 1e-9 - x
-        found += [begin + step for step in _steps(x, r)]
+        t = (t_hi[begin:end] - t_hi[begin]) * 1e-9
+        last = _punctual(x, t)
+        steps = _steps(x[last], t[last] - x[last])
+        found += [begin + int(last[step - 1]) + 1 for step in steps]
     return sorted(found)
+
+
+def _punctual(x: Floats, t: Floats) -> Ints:
+    """Rows of which it is not known that they waited for the next one."""
+    step, wait = np.diff(x), np.diff(t)
+    # a greater step than this is one of the clock
+    waited = (wait < WAITED * step) & (step < 4 * np.median(step)) if len(step) else wait > 0
+    return np.flatnonzero(np.append(~waited, True))
 
 
 def _lasting(index: Ints, at: int) -> bool:
@@ -89,7 +101,7 @@ def _steps(x: Floats, r: Floats) -> list[int]:
     """Rows from which the lower envelope of *r* has lastingly changed by more than STEP_S.
 
     The envelopes before and after a row reach over 3 s of the device's time, longer than a
-    reader stalls, so that the burst after a stall always has punctual rows beside it.
+    reader stalls; the rows of the burst after a stall that waited are not among them.
     """
     if len(r) < 2 * LOOK or x[-1] <= x[0]:
         return []

@@ -17,9 +17,8 @@ Ints = NDArray[np.int64]
 Method = Literal["arrival", "hull_ticks", "hull_bytes", "two_way", "poll_bound", "period_grid"]
 
 LEAST_LATENCY_S = 0.3e-3
-"""The smallest latency of a wire lies between 0 and this; it cannot be seen one-way.
-
-Source: 0.1 to 0.2 ms measured on USB full speed, with a margin; common practice, no source.
+"""The smallest latency of a wire lies between 0 and this; it cannot be seen one-way, so half of
+it is taken off. Source: 0.1 to 0.2 ms on USB full speed; common practice, no source.
 """
 LATENESS_S = {"tick": 0.0, "counter": 1.2e-3, "frame": 0.4e-3}
 """How late after its schedule a device samples, at most: a tick is latched by hardware, a frame
@@ -59,7 +58,9 @@ class StreamTime:
     ``t + uncertainty_hi_s``, one-sided bounds of what cannot be observed, widened by the random
     part, of which ``uncertainty_random_s`` is one standard deviation. ``segments`` is a table of
     :data:`daq.timebase.PIECE`; ``flags`` uint8[n] of :class:`TimeFlag`; ``index`` and ``segment``
-    int64[n] are what the map was applied to, so that anyone can do it again.
+    int64[n] are what the map was applied to, so that anyone can do it again:
+    t = map(index) + min(lateness_s, t_hi - map(index)) / 2 - correction_s, at most t_hi (by the
+    period grid over ticks: with the ticks' times for t_hi).
     """
 
     t_ns: Ints
@@ -73,6 +74,8 @@ class StreamTime:
     index: Ints | None = None
     segment: Ints | None = None
     index_hz: float | None = None
+    correction_s: float = 0.0
+    lateness_s: float = 0.0
 
     def interval_s(self, coverage: float = 2.0) -> tuple[float, float]:
         """How much earlier and later the truth may be, at *coverage* standard deviations."""
@@ -91,6 +94,7 @@ def stream_time(
     echo: Echo | None = None,
     method: Method | Literal["auto"] = "auto",
     lateness_s: float | None = None,
+    wait_s: float = 0.0,
     age_s: float | None = None,
     age_uncertainty_s: float | None = None,
 ) -> StreamTime:
@@ -99,7 +103,8 @@ def stream_time(
     *t_hi*, *t_lo*, *index* int64[n] and *segment* are those of :class:`daq.driver.Block`.
     *clock* is the device's map where several streams share it; *echo* bounds it from below.
     *lateness_s*: the device samples 0 to this late after its schedule (frame counters, cyclic
-    messages). *age_s*: how long before its request a polled value was taken, with its bound.
+    messages). *wait_s*: it may wait so long between sample and stamp (arbitration on a bus).
+    *age_s*: how long before its request a polled value was taken, with its bound.
     Raises ValueError when *method* needs what the rows do not have.
     """
     t_hi = np.asarray(t_hi, np.int64)
@@ -121,7 +126,8 @@ def stream_time(
     clock = clock or device_clock(anchors, stream.index_hz, echo=echo)
     if lateness_s is None:
         lateness_s = LATENESS_S[stream.index_kind or "tick"]
-    return _finish(_mapped(anchors, clock, chosen, lateness_s), t_hi, stream)
+    time = _mapped(anchors, clock, chosen, lateness_s, LEAST_LATENCY_S)
+    return _finish(replace(time, uncertainty_lo_s=time.uncertainty_lo_s + wait_s), t_hi, stream)
 
 
 def _choose(stream: Stream, t_lo: Ints | None, index: Ints | None, method: str) -> Method:
@@ -168,25 +174,27 @@ def _polled(t_hi: Ints, t_lo: Ints, age_s: float | None, bound_s: float | None) 
 
 
 def _mapped(
-    anchors: Anchors, clock: ClockMap, method: Method, lateness_s: float, unseen_s: float = 0.0
+    anchors: Anchors, clock: ClockMap, method: Method, lateness_s: float, least_s: float
 ) -> StreamTime:
     """By a clock map; rows of a late task lie within the map and their own bound.
 
-    *unseen_s* is what the bounds themselves may be late by in every row.
+    *least_s* is the largest that the smallest latency may be; the middle is taken of what cannot
+    be observed, so the bounds lie on both sides.
     """
     earliest, piece = clock.times(anchors.index, anchors.t_hi, anchors.segment)
     room = np.clip(anchors.t_hi - earliest, 0, round(lateness_s * 1e9))
-    t = earliest + room // 2
-    late = t > anchors.t_hi
+    early, late = _unobserved(clock, least_s)
+    t = earliest + room // 2 - round(early * 1e9)
+    beyond = t > anchors.t_hi
     t = np.minimum(t, anchors.t_hi)
-    few = (piece < 0) | (clock.pieces["anchors"][piece] < 20) if len(clock.pieces) else late
-    flags = np.where(late, TimeFlag.AT_BOUND, 0) | np.where(few, TimeFlag.FEW_ANCHORS, 0)
-    random, low, high = _uncertainty(clock, lateness_s, unseen_s)
+    few = (piece < 0) | (clock.pieces["anchors"][piece] < 20) if len(clock.pieces) else beyond
+    flags = np.where(beyond, TimeFlag.AT_BOUND, 0) | np.where(few, TimeFlag.FEW_ANCHORS, 0)
+    excess = LATENESS_EXCESS_S if lateness_s >= LATENESS_S["counter"] else 0.0
     return StreamTime(
         t,
-        random,
-        low,
-        high,
+        float(np.hypot(_random(clock), lateness_s / np.sqrt(12))),
+        late,
+        early + excess if not clock.two_way else late + excess,
         "two_way" if clock.two_way and method == "hull_ticks" else method,
         clock.pieces,
         clock.skew_ppm,
@@ -194,26 +202,33 @@ def _mapped(
         anchors.index,
         anchors.segment,
         clock.index_hz,
+        correction_s=early,
+        lateness_s=lateness_s,
     )
 
 
-def _uncertainty(clock: ClockMap, lateness_s: float, unseen_s: float) -> tuple[float, float, float]:
-    """Random part and one-sided bounds of a map.
+def _unobserved(clock: ClockMap, least_s: float) -> tuple[float, float]:
+    """What is taken off for latencies that cannot be seen, and how much more it may be.
 
-    The line rests on the earliest of n bounds; where 5 % of them lie within q of it, it lies
-    about 2 q / (0.05 n) too high (two parameters, exponential spacing of the lowest).
+    Of the wait for a timer that goes evenly with the device a quarter: frames that are being sent
+    when it runs out see less of it. No line is surer than the distance of the nearest 5 % to it.
     """
+    if clock.two_way:
+        return 0.0, float(np.max(clock.pieces["half_gap_s"]))
+    wait = float(np.max(clock.pieces["unseen_s"], initial=0.0))
+    slack = float(np.max(np.nan_to_num(clock.pieces["q05_s"]), initial=0.0))
+    return least_s / 2 + wait / 4, least_s / 2 + wait * 3 / 4 + slack
+
+
+def _random(clock: ClockMap) -> float:
+    """Standard deviation of the worst piece of a map; where it has no scatter of its own, from
+    how far the nearest bounds lie."""
     pieces = clock.pieces[clock.pieces["anchors"] > 0]
     if not len(pieces):
-        return ARRIVAL_LATE_S, ARRIVAL_LATE_S, 0.0
-    spread = 40.0 * pieces["q05_s"] / pieces["anchors"]
-    worst = float(np.max(np.minimum(spread, pieces["q50_s"] + LEAST_RANDOM_S)))
-    random = float(np.hypot(max(worst, LEAST_RANDOM_S), lateness_s / np.sqrt(12)))
-    high = LATENESS_EXCESS_S if lateness_s >= LATENESS_S["counter"] else 0.0
-    if clock.two_way:
-        gap = float(np.max(pieces["half_gap_s"]))
-        return random, gap, gap + high
-    return random, LEAST_LATENCY_S + unseen_s, high
+        return ARRIVAL_LATE_S
+    own = pieces["scatter_s"]
+    few = np.where(np.isnan(own), pieces["q50_s"] + LEAST_RANDOM_S, own)
+    return max(float(np.max(few)), LEAST_RANDOM_S)
 
 
 def _grid(
@@ -225,18 +240,26 @@ def _grid(
     lateness_s: float | None,
 ) -> StreamTime:
     """By the message's own period: over the interface's ticks where it has them."""
-    bound, unseen = t_hi, 0.0
+    bound, least, low, high = t_hi, LEAST_LATENCY_S, 0.0, 0.0
     if index is not None and stream.index_hz is not None:
         ticks = Anchors.of(index, t_hi, segment)
         clock = clock or device_clock(ticks, stream.index_hz)
-        by_tick = _mapped(ticks, clock, "hull_ticks", 0.0)
-        bound, unseen = by_tick.t_ns, by_tick.uncertainty_lo_s - LEAST_LATENCY_S
+        by_tick = _mapped(ticks, clock, "hull_ticks", 0.0, least)
+        bound, least = by_tick.t_ns, 0.0
+        low, high = by_tick.uncertainty_lo_s, by_tick.uncertainty_hi_s
     period = None if stream.rate_hz is None else 1.0 / stream.rate_hz
     count = count_periods(bound, segment, period)
     rows = Anchors(count.index, bound, count.segment)
-    own = device_clock(rows, 1.0 / count.period_s)
+    sure = ~count.unsure
+    anchors = Anchors(count.index[sure], bound[sure], count.segment[sure])
+    own = device_clock(anchors, 1.0 / count.period_s)
     kind = "frame" if index is not None else "counter"
     late = LATENESS_S[kind] if lateness_s is None else lateness_s
-    time = _mapped(rows, own, "period_grid", late, max(unseen, 0.0))
+    time = _mapped(rows, own, "period_grid", late, least)
     unsure = np.where(count.unsure, TimeFlag.INDEX_UNSURE, 0).astype(np.uint8)
-    return replace(time, flags=time.flags | unsure)
+    return replace(
+        time,
+        flags=time.flags | unsure,
+        uncertainty_lo_s=time.uncertainty_lo_s + low,
+        uncertainty_hi_s=time.uncertainty_hi_s + high,
+    )
