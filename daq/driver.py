@@ -280,6 +280,10 @@ class Driver(ABC):
         Raises ConfigError when configuration and documents do not fit each other.
         """
 
+    def notes(self) -> Sequence[str]:
+        """What was passed over or mended in its documents, for `daq check`."""
+        return ()
+
     def sketch(self) -> str:
         """What lies on the line, drawn for `daq check`; empty when there is nothing to draw."""
         return ""

@@ -18,6 +18,7 @@ COMMANDS = {
     "replay": ("daq.cli.replay", "Make a run file from journals or recordings, without hardware."),
     "show": ("daq.cli.show", "Tell what a run file holds."),
     "verify": ("daq.cli.verify", "Check that a run file is unaltered."),
+    "export": ("daq.cli.export", "Write a run's aligned table as CSV or netCDF."),
     "drivers": ("daq.cli.drivers", "List the installed drivers."),
 }
 """Command name to the module that holds its ``command`` and to its line in the help text."""

@@ -87,6 +87,8 @@ def _warnings(bench: Bench, channels: dict[str, BenchChannel]) -> list[str]:
         for name, wire in bench.wire.items()
         if wire.port.startswith(("/dev/ttyUSB", "/dev/ttyACM"))
     ]
+    for name in bench.device:
+        found += [f"device {name}: {note}" for note in bench.driver(name).notes()]
     used = {device.wire for device in bench.device.values()}
     found += [f"wire {name}: no device is on it" for name in bench.wire if name not in used]
     if not bench.roller_set:

@@ -149,3 +149,35 @@ def test_a_file_that_is_no_run_file_is_said_so(command, tmp_path, capsys):
     assert ends(command, path) == 2
     assert str(path) in capsys.readouterr().err
     assert ends(command, tmp_path / "absent.h5") == 2
+
+
+def test_export_writes_a_table_that_reads_back(run_path, tmp_path):
+    import csv
+
+    import h5py
+    import xarray as xr
+
+    with h5py.File(run_path) as file:
+        speed = file["run/aligned/roller_speed"][:]
+    assert run("export", run_path, "--out", tmp_path / "run.csv").exit_code == 0
+    with (tmp_path / "run.csv").open() as file:
+        names, units, *rows = csv.reader(file)
+    at = names.index("roller_speed")
+    assert units[at] == "m/s"
+    assert [float(row[at] or "nan") for row in rows] == pytest.approx(speed.tolist(), nan_ok=True)
+    assert run("export", run_path, "--out", tmp_path / "run.nc").exit_code == 0
+    with xr.open_dataset(tmp_path / "run.nc", engine="netcdf4") as data:
+        assert data["time"].dtype.kind == "M"
+        assert data["roller_speed"].values == pytest.approx(speed, nan_ok=True)
+
+
+def test_export_of_an_unknown_kind_says_which_are_known(run_path, tmp_path, capsys):
+    assert ends("export", run_path, "--out", tmp_path / "run.xls") == 2
+    assert ".csv or .nc" in capsys.readouterr().err
+
+
+def test_check_warns_of_what_a_dbc_does_not_say_right(bench_file):
+    path = bench_file.parent / "can/demo_car.dbc"
+    text = path.read_text().replace('"degC"', '"furlong"')
+    path.write_text(text)
+    assert "'furlong'" in run("check", bench_file).output
