@@ -37,7 +37,9 @@ def channels(bench):
 
 def test_every_file_belongs_to_the_bench(bench):
     documents = {CONFIG / name for name in bench.documents}
-    assert set(FILES) == documents
+    assert documents <= set(FILES)
+    examples = set(FILES) - documents  # loaded by the tests of the drivers that read them
+    assert {path.parent for path in examples} <= {CONFIG / "streams"}
 
 
 @pytest.mark.parametrize("path", RECORDS, ids=lambda path: path.stem)
