@@ -217,6 +217,27 @@ def test_rows_missing_are_a_gap_and_do_not_disturb_the_rest() -> None:
     assert np.abs(found.acceleration - m.at("acceleration", at))[far].max() < 0.02
 
 
+def test_a_count_that_begins_anew_is_no_leap() -> None:
+    m = motion(ramp())
+    lost = (m.rows > 5) & (m.rows < 5.5)
+    after = m.rows[~lost] > 5.2
+    count = m.count[~lost] - after * m.count[~lost][after][0]
+    at = np.arange(4, 7, 0.01)
+    found = kinematics(
+        count,
+        m.rows[~lost],
+        at,
+        edge_s=m.edge[~lost],
+        segment=after.astype(np.int64),
+        counts_per_revolution=COUNTS,
+        circumference_m=CIRCUMFERENCE,
+        remove_eccentricity=False,
+    )
+    far = (at < 4.9) | (at > 5.6)
+    assert np.abs(found.speed - m.at("speed", at))[far].max() < 0.01
+    assert np.isnan(found.speed[(at > 5.005) & (at < 5.495)]).all()
+
+
 def test_turned_round_by_configuration() -> None:
     m = motion(ramp())
     at = np.arange(3.0, 4.0, 0.1)
@@ -349,6 +370,19 @@ def test_local_quadratic_is_the_published_filter() -> None:
     for derivative, found in enumerate((fit.position, fit.speed, fit.acceleration)):
         weights = savgol_coeffs(n, 2, deriv=derivative, delta=dt, use="dot")
         assert found[0] == pytest.approx(weights @ position, rel=1e-6)
+
+
+@pytest.mark.parametrize("name", ["sg.noise.5", "sg.noise.11", "sg.noise.21"])
+def test_noise_gains_are_the_published_ones(name: str) -> None:
+    # Source: least squares, see the file: gain of the middle value and of the slope
+    n = CHECKS[name]["inputs"]["window"]
+    middle, slope = CHECKS[name]["expected"]
+    x = np.arange(n, dtype=float)
+    fit = module._LocalFit(x, x, x[:0], 1.0, plain=False)
+    half = np.array([(n - 1) / 2])
+    _, inverse, _, _ = fit._solve(half, np.array([0]), np.array([n]), half)
+    assert np.sqrt(inverse[0, 0]) == pytest.approx(middle, rel=1e-8)
+    assert np.sqrt(inverse[0, 1]) / half[0] == pytest.approx(slope, rel=1e-8)
 
 
 def test_stated_acceleration_noise_is_the_published_one() -> None:

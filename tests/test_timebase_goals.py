@@ -152,3 +152,14 @@ def test_live_clock_is_causal_and_close() -> None:
         # whole and in pieces the same
         whole = LiveClock(8e6).times(rows.index, rows.t_hi)
         assert np.abs(whole - t).max() <= 2
+
+
+@pytest.mark.parametrize("least_s", [0.0, 0.05e-3, 0.25e-3])
+@pytest.mark.parametrize("make", [microcontroller, serial])
+def test_a_latency_that_cannot_be_seen_is_covered(make: Make, least_s: float) -> None:
+    """The smallest latency is another wire's: the line moves, the claim still holds."""
+    for seed in SEEDS:
+        rows = make(replace(TYPICAL, least_latency_s=least_s), seed)
+        time = timed(rows)
+        assert covered(rows, time) >= 0.95
+        assert np.median(np.abs(rows.error_ms(time.t_ns))) < 0.6

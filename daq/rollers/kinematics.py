@@ -81,6 +81,7 @@ def kinematics(
     at: Floats | None = None,
     *,
     edge_s: Floats | None = None,
+    segment: Ints | None = None,
     counts_per_revolution: float,
     circumference_m: float,
     window_s: float = WINDOW_S,
@@ -90,7 +91,8 @@ def kinematics(
     """Motion at the times *at* (float64[m] s; the rows' own when left out).
 
     *count* int64[n] unwrapped, *t* float64[n] s when each was latched, *edge_s* float64[n] s when
-    its last edge came (None: plain counts, whose worse uncertainty is stated). Rows in order.
+    its last edge came (None: plain counts, whose worse uncertainty is stated). Rows in order;
+    where *segment* int64[n] changes the count began anew, and the way between is not known.
     Raises ValueError for arrays of different lengths or a window that is not positive.
     """
     if not len(count) == len(t) == (len(t) if edge_s is None else len(edge_s)):
@@ -98,7 +100,8 @@ def kinematics(
     if window_s <= 0:
         raise ValueError(f"kinematics: window {window_s!r} s; expected more than 0")
     at = np.asarray(t if at is None else at, np.float64)
-    x, c = _pairs(np.asarray(count, np.int64), t, edge_s)
+    count = np.asarray(count, np.int64)
+    x, c = _pairs(count if segment is None else _joined(count, segment), t, edge_s)
     if reversed:
         c = -c
     off = find_eccentricity(x, c, counts_per_revolution) if len(x) else None
@@ -131,6 +134,13 @@ def kinematics(
         off,
         bool(removed),
     )
+
+
+def _joined(count: Ints, segment: Ints) -> Ints:
+    """Counts that run on where a new segment began anew."""
+    step = np.diff(count, prepend=count[:1])
+    step[1:][np.diff(segment) != 0] = 0
+    return np.cumsum(step) + count[:1]
 
 
 def _pairs(count: Ints, t: Floats, edge_s: Floats | None) -> tuple[Floats, Floats]:

@@ -7,6 +7,7 @@ row its time (:func:`stream_time`), with an uncertainty that says what cannot be
 
 from daq.timebase.clockmap import PIECE, Anchors, ClockMap, Echo, device_clock
 from daq.timebase.counting import Count, count_periods
+from daq.timebase.frame import can_frame_s
 from daq.timebase.live import LiveClock
 from daq.timebase.stream import StreamTime, TimeFlag, stream_time
 
@@ -19,6 +20,7 @@ __all__ = [
     "LiveClock",
     "StreamTime",
     "TimeFlag",
+    "can_frame_s",
     "count_periods",
     "device_clock",
     "stream_time",

@@ -112,9 +112,33 @@ class ClockMap:
     pieces: NDArray[Any]
     breaks: Breaks
 
-    def piece_of(self, index: Ints, t_hi: Ints, segment: Ints) -> Ints:
-        """Row of ``pieces`` that serves each sample; -1 where none does."""
+    def times(self, index: Ints, t_hi: Ints, segment: Ints) -> tuple[Ints, Ints]:
+        """Host time in ns of each index and the piece used; where there is none, ``t_hi`` and -1.
+
+        Rows that share one bound with a break may lie on either side of it: the side counts that
+        puts them nearer to their bound.
+        """
         part = part_of(self.breaks, t_hi, segment)
+        t, piece = self._in_part(part, index, t_hi)
+        shared = np.flatnonzero((part > 0) & (t_hi == self.breaks.begins_ns[part.clip(0)]))
+        shared = shared[self.breaks.segment[part[shared] - 1] == segment[shared]]
+        before, its_piece = self._in_part(part[shared] - 1, index[shared], t_hi[shared])
+        nearer = np.abs(t_hi[shared] - before) < np.abs(t_hi[shared] - t[shared])
+        t[shared] = np.where(nearer, before, t[shared])
+        piece[shared] = np.where(nearer, its_piece, piece[shared])
+        return t, piece
+
+    def _in_part(self, part: Ints, index: Ints, t_hi: Ints) -> tuple[Ints, Ints]:
+        """Times and pieces of rows whose part is known."""
+        piece = self._piece_of(part, index)
+        if not len(self.pieces):
+            return t_hi.copy(), piece
+        row = self.pieces[np.maximum(piece, 0)]
+        step = np.rint(row["slope"] * (index - row["x0"]).astype(np.float64)).astype(np.int64)
+        return np.where(piece >= 0, row["y0_ns"] + step, t_hi), piece
+
+    def _piece_of(self, part: Ints, index: Ints) -> Ints:
+        """Row of ``pieces`` that serves each sample; -1 where none does."""
         piece_part = part_of(self.breaks, self.pieces["begins_ns"], self.pieces["segment"])
         result = np.full(len(index), -1, np.int64)
         for number in np.unique(piece_part):
@@ -123,15 +147,6 @@ class ClockMap:
             at = np.searchsorted(self.pieces["first"][mine], index[rows], side="right") - 1
             result[rows] = mine[np.maximum(at, 0)]
         return result
-
-    def times(self, index: Ints, t_hi: Ints, segment: Ints) -> tuple[Ints, Ints]:
-        """Host time in ns of each index and the piece used; where there is none, ``t_hi``."""
-        piece = self.piece_of(index, t_hi, segment)
-        if not len(self.pieces):
-            return t_hi.copy(), piece
-        row = self.pieces[np.maximum(piece, 0)]
-        step = np.rint(row["slope"] * (index - row["x0"]).astype(np.float64)).astype(np.int64)
-        return np.where(piece >= 0, row["y0_ns"] + step, t_hi), piece
 
     @property
     def skew_ppm(self) -> float:
