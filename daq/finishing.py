@@ -52,6 +52,7 @@ class Finishing:
         self._failures: dict[int, int] = {}
         self._not_before: dict[int, int] = {}
         self._mark: tuple[str, dict[str, Any]] | None = None
+        self._settled: set[int] = set()
 
     @property
     def waitable(self) -> list[int]:
@@ -65,7 +66,7 @@ class Finishing:
         if self._mark is not None:
             self._set_mark(*self._mark)
             return True
-        waiting = [run for run in found if run.end is not None and run.settled is None]
+        waiting = [run for run in found if self._waits(run)]
         if self._attempt is None:
             for run in waiting:
                 if monotonic_ns() >= self._not_before.get(run.start.seq, 0):
@@ -74,6 +75,13 @@ class Finishing:
         return bool(waiting)
 
     # --- within
+
+    def _waits(self, run: Run) -> bool:
+        """Whether a run has ended and is to be written.
+
+        What *found* says of a run lags behind the mark that was set for it just now.
+        """
+        return run.end is not None and run.settled is None and run.start.seq not in self._settled
 
     def _spawn(self, run: Run) -> None:
         lock = os.open(self.journal / "finalise.lock", os.O_RDWR | os.O_CREAT, 0o640)
@@ -152,3 +160,4 @@ class Finishing:
             log.warning("%s: not marked yet: %s", kind, error)
             return
         self._mark = None
+        self._settled.add(content["start"])

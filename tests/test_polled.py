@@ -43,8 +43,9 @@ class Lines(Dialogue):
         end = buffer.find(b"\n") + 1
         if not end:
             return None
-        kind = {b"!": "refused", b"~": "pending", b"?": "stray"}.get(buffer[:1], "answer")
-        return Reply(kind, 0, end)
+        whole = buffer[: end - 1].isdigit()
+        kinds = {b"!": "refused", b"~": "pending", b"?": "stray"}
+        return Reply(kinds.get(buffer[:1], "answer" if whole else "stray"), 0, end)
 
 
 class Decoder(PolledDecoder):
