@@ -3,10 +3,11 @@
 Imported by tests only; nothing that runs needs it.
 """
 
-from daq.testing.clock import ManualClock, no_clock
+from daq.testing.clock import ManualClock
 from daq.testing.contract import DriverContract, broken
 from daq.testing.line import Line
 from daq.testing.simulated import SerialDevice, Simulated, Truth
+from daq.testing.watch import no_clock
 
 __all__ = [
     "DriverContract",

@@ -1,15 +1,8 @@
-"""A clock that stands still until it is moved, and a watch that no clock is read."""
+"""A clock that stands still until it is moved."""
 
 from __future__ import annotations
 
-import time  # noqa: TID251 - it is taken away from the code under test
-from collections.abc import Iterator
-from contextlib import contextmanager
-from typing import Any
-
 from daq.clock import SECOND_NS
-
-_READS = ("time", "time_ns", "monotonic", "monotonic_ns", "perf_counter", "perf_counter_ns")
 
 
 class ManualClock:
@@ -30,20 +23,3 @@ class ManualClock:
         """Move on to host time *moment_ns*, never back."""
         self.now_ns = max(self.now_ns, moment_ns)
         return self.now_ns
-
-
-@contextmanager
-def no_clock() -> Iterator[None]:
-    """AssertionError when the code inside reads a clock or sleeps."""
-
-    def refuse(*_: Any) -> Any:
-        raise AssertionError("a clock was read or waited for where time must be an argument")
-
-    kept = {name: getattr(time, name) for name in (*_READS, "sleep")}
-    for name in kept:
-        setattr(time, name, refuse)
-    try:
-        yield
-    finally:
-        for name, function in kept.items():
-            setattr(time, name, function)

@@ -16,10 +16,8 @@ checks without pytest's collecting and returns those that fail.
 from __future__ import annotations
 
 import json
-import os
 import random
 import sys
-import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, fields, is_dataclass, replace
@@ -32,10 +30,10 @@ from daq.driver import Block, Chunk, ChunkKind, Driver, Preface, Stream
 from daq.errors import ConfigError, DeviceError
 from daq.reader import Port
 from daq.testing import faults
-from daq.testing.clock import no_clock
 from daq.testing.line import Line
 from daq.testing.rows import Row, counts, differences, malformed, tables, untrue
 from daq.testing.simulated import Simulated, Truth
+from daq.testing.watch import no_clock, opened_files, resources
 from daq.wire.serial import SerialPort
 
 CALL_S = 0.25
@@ -141,14 +139,14 @@ class DriverContract:
     def test_no_io_before_open(self) -> None:
         """Making a driver and its halves opens nothing, starts nothing and reads no clock."""
         preface = self.capture().preface
-        before = _resources()
-        with _opened_files() as opened, no_clock():
+        before = resources()
+        with opened_files() as opened, no_clock():
             driver = self.make()
             driver.streams(preface.found)
             driver.conversation()
             driver.decoder(preface)
         assert not opened, f"before the wire is open, the driver opens {opened}"
-        assert _resources() == before, "before the wire is open, the driver takes descriptors"
+        assert resources() == before, "before the wire is open, the driver takes descriptors"
 
     def test_units_known(self) -> None:
         """Every channel has a unit of the closed list, and one that suits its quantity."""
@@ -332,12 +330,12 @@ class DriverContract:
             line = self.line(device.path)
             line.open()
             line.close()
-            before = _resources()
+            before = resources()
             for _ in range(5):
                 line.open()
                 line.run(0.02)
                 line.close()
-            assert _resources() == before, f"left behind: {_resources()}, before: {before}"
+            assert resources() == before, f"left behind: {resources()}, before: {before}"
 
     def test_late_answer_never_passes(self) -> None:
         """An answer that comes too late is not taken for the answer to a later request."""
@@ -476,37 +474,3 @@ def _prompt(line: Line, seconds: float) -> None:
     assert line.slowest_s < CALL_S, f"a call of the conversation took {line.slowest_s:.2f} s"
     spun = f"the conversation asked to be woken {line.wakes} times in {seconds:g} s"
     assert line.wakes < WAKES_PER_S * seconds, spun
-
-
-def _resources() -> tuple[int, int]:
-    """Numbers of open descriptors and of threads of this process."""
-    return len(os.listdir("/proc/self/fd")), threading.active_count()
-
-
-_watched: list[list[str]] = []
-
-
-def _audit(event: str, arguments: tuple[Any, ...]) -> None:
-    if not _watched or event not in ("open", "socket.connect", "subprocess.Popen"):
-        return
-    name = str(arguments[0])
-    if event != "open" or not _is_import(name):
-        _watched[-1].append(name)
-
-
-def _is_import(name: str) -> bool:
-    return name.endswith((".py", ".pyc", ".so", ".pyi")) or name.startswith("/proc/self")
-
-
-@contextmanager
-def _opened_files() -> Iterator[list[str]]:
-    """Names of files, sockets and programs that the code inside opens, imports apart."""
-    if not getattr(_opened_files, "installed", False):
-        sys.addaudithook(_audit)
-        _opened_files.installed = True  # type: ignore[attr-defined]
-    names: list[str] = []
-    _watched.append(names)
-    try:
-        yield names
-    finally:
-        _watched.remove(names)
