@@ -509,17 +509,20 @@ class TakesAnything(Probe):
 
         def ask(self, now_ns: int) -> Iterable[Action]:
             self.turn += 1
+            self.answered = False
             self.due = now_ns + 50_000_000
             return (Send(self.requests[self.turn % 2].data),)
 
         def wake(self, now_ns: int) -> Iterable[Action]:
-            self.missed += 1
+            self.missed += not self.answered
             if self.missed > 5:
                 raise DeviceError("no answer to 'T?' within 0.05 s")
             return self.ask(now_ns)
 
         def received(self, chunk: Chunk) -> Iterable[Action]:
-            return self.ask(chunk.t_ns) if chunk.data.endswith(b"\n") else ()
+            self.answered = chunk.data.endswith(b"\n")
+            self.due = chunk.t_ns + 15_000_000
+            return ()
 
         @property
         def next_wake_ns(self) -> int:

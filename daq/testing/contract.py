@@ -344,14 +344,14 @@ class DriverContract:
         with self._plugged() as device, self.line(device.path) as line:
             line.run(self.capture_s / 2)
             before = sum(counts(line.decode()).values())
-            for _ in range(2):
-                device.late(self.late_s)
-                line.run(self.late_s + self.capture_s)
+            for lateness in (self.late_s, 1.6 * self.late_s):
+                device.late(lateness)
+                line.run(lateness + self.capture_s)
             line.close()
             blocks = line.decode()
             _none(untrue(self.streams(), blocks, device.truth(), gaps=True))
             assert sum(counts(blocks).values()) > before, "no rows after the late answer"
-            _prompt(line, 2 * self.late_s + 3 * self.capture_s)
+            _prompt(line, 3 * self.late_s + 3 * self.capture_s)
 
     # --- parts of the checks
 

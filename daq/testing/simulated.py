@@ -56,7 +56,7 @@ class Simulated(Protocol):
         ...
 
     def late(self, seconds: float) -> None:
-        """Answer the next request that much late (devices that answer)."""
+        """Answer the next request that much late, and those behind it no earlier."""
         ...
 
     def truth(self) -> Sequence[Truth]:
@@ -192,7 +192,9 @@ class SerialDevice:
         now = monotonic_ns()
         reply = self.answer(request, now)
         if reply:
-            self._waiting.append((now + self._late_ns, reply))
+            # one answer after the other: a late one holds up those behind it
+            behind = max((due for due, _ in self._waiting), default=0)
+            self._waiting.append((max(now + self._late_ns, behind), reply))
             self._late_ns = 0
 
     def _write(self, data: bytes) -> None:
