@@ -1,6 +1,8 @@
 """Pulse-and-analogue unit on a serial line: encoder, ignition, analogue, digital, lamp and buzzer.
 
 The protocol is drivers/pulse_unit.md, open to any microcontroller.
+
+Source: drivers/pulse_unit.md, version 1, for every layout and scaling.
 """
 
 from __future__ import annotations
