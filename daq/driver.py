@@ -56,7 +56,7 @@ class ChunkKind(IntEnum):
     RX = 0
     """Bytes that arrived; on a CAN wire, records of :data:`daq.wire.can.FRAME`."""
     TX = 1
-    """Bytes that left, stamped when the write returned."""
+    """Bytes that left, stamped just before they were written."""
     NOTE = 2
     """A small JSON text: opened, closed, lost, identified, found."""
     RX_FD = 3
@@ -66,8 +66,9 @@ class ChunkKind(IntEnum):
 class Chunk(NamedTuple):
     """Bytes of one wire as they arrived or left.
 
-    ``t_ns`` is CLOCK_MONOTONIC at the return of the read or write: whatever is in ``data`` was on
-    the wire before then. It is stamped once and never again.
+    ``t_ns`` is CLOCK_MONOTONIC at the return of the read: whatever is in ``data`` was on the wire
+    before then. What was sent is stamped just before the write: it was on the wire after then. A
+    chunk is stamped once and never again.
     """
 
     kind: int

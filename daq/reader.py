@@ -273,7 +273,10 @@ class WireReader(threading.Thread):
             self._note({"note": "identified", "device": talk.name, "preface": preface})
 
     def _send(self, port: Port, data: bytes) -> None:
-        self.inbox.put(Chunk(ChunkKind.TX, port.write(data), data))
+        """Write, stamped before: no answer can belong to an earlier moment than this one."""
+        leaves_ns = monotonic_ns()
+        port.write(data)
+        self.inbox.put(Chunk(ChunkKind.TX, leaves_ns, data))
 
     def _fail(self, talk: Talk, error: Exception) -> None:
         talk.failed = f"{type(error).__name__}: {error}"

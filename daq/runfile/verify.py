@@ -11,6 +11,9 @@ import h5py
 from daq.errors import RunFileError
 from daq.runfile import digest, layout
 
+DAMAGE = (OSError, RuntimeError, KeyError, ValueError, TypeError)
+"""What h5py raises on bytes that are not what they should be."""
+
 
 def open_file(path: Path) -> h5py.File:
     """The HDF5 file at *path*, opened for reading; RunFileError when it is no run file."""
@@ -18,11 +21,16 @@ def open_file(path: Path) -> h5py.File:
         file = h5py.File(path, "r")
     except OSError as error:
         raise RunFileError(f"{path}: {_reason(path, error)}") from None
-    form = digest.attribute(file, "format")
-    if form != layout.FORMAT or "run" not in file:
+    try:
+        form, version = (digest.attribute(file, n) for n in ("format", "format_version"))
+        whole = form == layout.FORMAT and "run" in file
+    except DAMAGE as error:
+        file.close()
+        raise RunFileError(f"{path}: damaged: {error}") from None
+    if not whole:
         file.close()
         raise RunFileError(f"{path}: an HDF5 file, but not a run file (format {form!r})")
-    version = str(digest.attribute(file, "format_version"))
+    version = str(version)
     if version.split(".")[0] != layout.FORMAT_VERSION.split(".")[0]:
         file.close()
         raise RunFileError(
@@ -68,7 +76,7 @@ def root_digest(path: Path) -> str:
 def _differences(file: h5py.File, entries: Mapping[str, str] | None) -> list[str]:
     try:
         whole, recorded = (_manifest(file, name) for name in ("manifest", "recorded_manifest"))
-    except (KeyError, OSError, ValueError, RunFileError) as error:
+    except (*DAMAGE, RunFileError) as error:
         return [f"{layout.INTEGRITY}: {str(error).strip(chr(39))}"]
     wanted = whole if entries is None else entries
     problems = _compare(file, wanted)
@@ -82,7 +90,7 @@ def _differences(file: h5py.File, entries: Mapping[str, str] | None) -> list[str
 def _compare(file: h5py.File, wanted: Mapping[str, str]) -> list[str]:
     try:
         digester = digest.Digester(file)
-    except (OSError, RuntimeError, KeyError) as error:
+    except DAMAGE as error:
         return [f"/: damaged: {error}"]
     missing = [f"{path}: missing" for path in sorted(set(wanted) - set(digester))]
     extra = [f"{path}: not there when the file was written" for path in digester
@@ -92,7 +100,7 @@ def _compare(file: h5py.File, wanted: Mapping[str, str]) -> list[str]:
         if path in wanted:
             try:
                 same = digester.object(path) == wanted[path]
-            except (OSError, RuntimeError, UnicodeDecodeError, ValueError) as error:
+            except DAMAGE as error:
                 altered.append(f"{path}: damaged: {error}")
             else:
                 altered += [] if same else [f"{path}: altered"]
