@@ -12,9 +12,19 @@ from typing import Any, Literal
 from daq import registry
 from daq.config import Problems, build, join, key, nearest, read_toml, to_plain
 from daq.driver import NAME, Driver, Stream
+from daq.engine_speed import Pickup, pulses_per_revolution
 from daq.errors import ConfigError
 
 Parity = Literal["none", "even", "odd"]
+Ignition = Literal["", "distributor", "wasted_spark", "coil_on_plug", "one_lead", "all_coils"]
+PICKUPS: dict[str, Pickup] = {
+    "distributor": "common",
+    "wasted_spark": "wasted_spark",
+    "coil_on_plug": "one_coil",
+    "one_lead": "one_lead",
+    "all_coils": "all_coils",
+}
+"""Where an ignition pick-up sits; ``coil_on_plug`` is on one of them, ``all_coils`` joins them."""
 
 
 @dataclass(frozen=True)
@@ -112,8 +122,52 @@ class RollerSetConfig:
     loss_b_n_s_m: float = key(0.0, unit="N.s/m")
     loss_c_n_s2_m2: float = key(0.0, unit="N.s^2/m^2")
     reversed: bool = False
+    index_pulse: str = key("", help="digital input that rises once a turn, as device.channel")
     linked_with: str = ""
     load_cells: tuple[LoadCellConfig, ...] = ()
+
+
+@dataclass(frozen=True)
+class EngineConfig:
+    """What turns pulses into engine speed, and air into exhaust flow.
+
+    Either ``pulses_per_revolution``, or ``cylinders`` and ``ignition``, or a crank wheel.
+    """
+
+    cylinders: int | None = key(None, low=1, high=24)
+    strokes: int = key(4, low=2, high=4)
+    ignition: Ignition = key("", help="where the pick-up sits")
+    pulses_per_revolution: float | None = key(None, unit="1", low=0.01, high=1000)
+    uneven_firing: bool = False
+    crank_teeth: int | None = key(None, low=4, high=400, help="pitches, with the missing teeth")
+    crank_missing: int = key(1, low=1, high=4)
+    rpm_max: float = key(8000.0, unit="1/min", low=500, high=30_000)
+    blank_s: float | None = key(None, unit="s", low=0, high=0.1, help="a coil's repeated sparks")
+    displacement_l: float | None = key(None, unit="l", low=0.02, high=30)
+    volumetric_efficiency: float = key(0.85, unit="1", low=0.2, high=1.5)
+    exhaust_volume_l: float | None = key(None, unit="l", low=0.05, high=50, help="valve to probe")
+    exhaust_degc: float = key(600.0, unit="degC", low=0, high=1200, help="in that volume")
+    probe_lag_s: float = key(0.07, unit="s", low=0, high=2, help="of the wideband sensor itself")
+
+    def __post_init__(self) -> None:
+        if self.strokes not in (2, 4):
+            raise ValueError("strokes: expected 2 or 4")
+        if self.ignition and self.cylinders is None:
+            raise ValueError("ignition says pulses per revolution only together with cylinders")
+        if self.crank_teeth is not None and self.crank_teeth <= self.crank_missing + 2:
+            raise ValueError(
+                f"crank wheel {self.crank_teeth}-{self.crank_missing}: expected for"
+                " example 60-2 or 36-1"
+            )
+
+    @property
+    def pulses(self) -> float | None:
+        """Pulses per revolution of the ignition pick-up; None where nothing says."""
+        if self.pulses_per_revolution is not None:
+            return self.pulses_per_revolution
+        if not self.ignition or self.cylinders is None:
+            return None
+        return pulses_per_revolution(self.cylinders, PICKUPS[self.ignition], self.strokes)
 
 
 @dataclass(frozen=True)
@@ -207,6 +261,7 @@ class Bench:
     run: RunConfig = RunConfig()
     journal: JournalConfig = JournalConfig()
     ambient: AmbientConfig = AmbientConfig()
+    engine: EngineConfig | None = None
     vehicle: Mapping[str, Any] = field(default_factory=dict)
     operator: str = ""
     folder: Path = Path()
@@ -286,6 +341,7 @@ def _bench(
         "run": RunConfig,
         "journal": JournalConfig,
         "ambient": AmbientConfig,
+        "engine": EngineConfig,
     }
     grouped = {"wire": WireConfig, "roller_set": RollerSetConfig}
     known = {*simple, *grouped, "device", "vehicle", "operator"}
@@ -439,7 +495,8 @@ def _check_streams(bench: Bench, problems: Problems) -> None:
         listed = bench.device[name].channels
         channels[name] = {c.name for s in streams for c in s.channels} | set(listed)
     for name, roller in bench.roller_set.items():
-        for item in (roller.encoder, *(cell.channel for cell in roller.load_cells)):
+        paths = (roller.encoder, roller.index_pulse, *(cell.channel for cell in roller.load_cells))
+        for item in filter(None, paths):
             device, _, channel = item.partition(".")
             if device in channels and channel not in channels[device]:
                 close = nearest(channel, channels[device])
@@ -466,6 +523,7 @@ def describe(bench: Bench) -> dict[str, Any]:
             "run",
             "journal",
             "ambient",
+            "engine",
             "vehicle",
         )
     }

@@ -6,22 +6,28 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from daq.calibration.record import Calibration
 from daq.channels import BenchChannel
 from daq.clock import SECOND_NS
 from daq.decode import DeviceRecord, Rows
-from daq.evaluate import Evaluation, Key
+from daq.evaluation import Evaluation, Key
 from daq.runfile.content import (
     CalibrationContent,
     ChannelContent,
+    Fact,
     Facts,
     Parameter,
+    Quantity,
     StreamContent,
     TimeContent,
     TimeSegment,
 )
-from daq.timebase import StreamTime
+from daq.timebase import StreamTime, TimeFlag
+from daq.timebase.stream import GAP_PERIODS
+
+Ints = NDArray[np.int64]
 
 
 def stream_contents(result: Evaluation, devices: Mapping[str, DeviceRecord]) -> list[StreamContent]:
@@ -45,19 +51,29 @@ def _stream_content(result: Evaluation, key: Key, device: DeviceRecord) -> Strea
         index_kind=stream.index_kind,
         index_hz=stream.index_hz,
         segment=rows.segment.astype(np.int64) if rows.segment.any() else None,
+        time_index=_other_than(time.index, rows.index),
+        time_segment=_other_than(time.segment, rows.segment),
+        time_flags=time.flags if time.flags.any() else None,
         source=device.wire,
         device=key[0],
         driver=device.driver,
         sampling=sampling,  # type: ignore[arg-type]
         nominal_rate_hz=stream.rate_hz,
-        timing=_time_content(result, time),
+        timing=_time_content(result, time, stream.rate_hz),
     )
+
+
+def _other_than(used: Ints | None, recorded: NDArray[Any] | None) -> Ints | None:
+    """What a map was applied to, unless it is what was recorded."""
+    if used is None or (recorded is not None and np.array_equal(used, recorded)):
+        return None
+    return used.astype(np.int64)
 
 
 def _channel_content(result: Evaluation, channel: BenchChannel, rows: Rows) -> ChannelContent:
     status = result.status[channel.name]
     config, source = channel.config, channel.input
-    configured = config.latency_s != 0.0 or config.latency_uncertainty_s is not None
+    latency = result.latency(channel.name)
     info: Facts = {
         "input": source.name,
         "sensor_model": config.sensor_model,
@@ -83,22 +99,50 @@ def _channel_content(result: Evaluation, channel: BenchChannel, rows: Rows) -> C
         raw_signed=source.raw_signed,
         labels=source.labels,
         calibration=channel.name if channel.calibration else "",
-        latency_s=config.latency_s,
-        latency_uncertainty_s=config.latency_uncertainty_s,
-        latency_source="configured" if configured else "none",
+        latency_s=latency.typical_s,
+        latency_uncertainty_s=latency.uncertainty_s,
+        latency_source=latency.source,
+        latency_a_s=latency.a_s,
+        latency_b_s_rpm=latency.b_s_rpm,
+        latency_sample_s=latency.sample_s or None,
+        latency_reason=latency.reason,
         info=info,
     )
 
 
-def _time_content(result: Evaluation, time: StreamTime) -> TimeContent:
+def _time_content(result: Evaluation, time: StreamTime, rate_hz: float | None) -> TimeContent:
+    mapped = len(time.segments) > 0
     return TimeContent(
         method=time.method,
         uncertainty_random_s=time.uncertainty_random_s,
         uncertainty_bias_low_s=time.uncertainty_lo_s,
         uncertainty_bias_high_s=time.uncertainty_hi_s,
-        clock_skew_ppm=time.clock_skew_ppm if len(time.segments) else None,
+        clock_skew_ppm=time.clock_skew_ppm if mapped else None,
+        correction_s=time.correction_s if mapped else None,
+        lateness_s=time.lateness_s if mapped else None,
+        index_hz=time.index_hz if mapped else None,
         segments=[_segment(piece, result.zero_ns, time.index_hz) for piece in time.segments],
+        info=_time_facts(time, rate_hz),
     )
+
+
+def _time_facts(time: StreamTime, rate_hz: float | None) -> Facts:
+    """Gaps, stalls of the reader, rows whose index was guessed; nothing where there are none."""
+    spacing = np.diff(time.t_ns)
+    gaps = int(np.count_nonzero(time.flags & TimeFlag.GAP_BEFORE))
+    late = time.flags & TimeFlag.LATE != 0
+    counted = {
+        "gaps": gaps,
+        "reader_stalls": int(np.count_nonzero(np.diff(late, prepend=False) & late)),
+        "rows_late": int(np.count_nonzero(late)),
+        "rows_index_unsure": int(np.count_nonzero(time.flags & TimeFlag.INDEX_UNSURE)),
+    }
+    facts: dict[str, Fact] = {name: number for name, number in counted.items() if number}
+    if gaps:
+        facts["longest_gap"] = Quantity(float(spacing.max()) / SECOND_NS, "s")
+    if rate_hz:
+        facts["gap_limit"] = Quantity(GAP_PERIODS / rate_hz, "s")
+    return facts
 
 
 def _segment(piece: Any, zero_ns: int, index_hz: float | None) -> TimeSegment:
@@ -112,6 +156,12 @@ def _segment(piece: Any, zero_ns: int, index_hz: float | None) -> TimeSegment:
         anchors=int(piece["anchors"]),
         residual_05_s=float(piece["q05_s"]),
         residual_50_s=float(piece["q50_s"]),
+        index_segment=int(piece["segment"]),
+        begins_ns=int(piece["begins_ns"]),
+        rejected=int(piece["rejected"]),
+        scatter_s=float(piece["scatter_s"]),
+        unseen_s=float(piece["unseen_s"]),
+        half_gap_s=float(piece["half_gap_s"]),
     )
 
 

@@ -6,16 +6,21 @@ or a file.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Set
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from daq.ages import find_latencies
+from daq.align import grid
 from daq.bench import Bench
 from daq.channels import BenchChannel, bench_channels
-from daq.clock import SECOND_NS
 from daq.decode import Decoded, Rows
+from daq.evaluation import Evaluation, Floats, Key, inputs_of
+from daq.ignition import find_ignition
+from daq.latency import Gesture, find_gestures
+from daq.motion import roller_motions
 from daq.status import SampleStatus
 from daq.timebase import (
     Anchors,
@@ -27,73 +32,69 @@ from daq.timebase import (
     stream_time,
 )
 
-Key = tuple[str, str]
-"""Device and stream."""
-Floats = NDArray[np.float64]
+__all__ = ["Evaluation", "Floats", "Key", "evaluate", "inputs_of", "put_on_grid", "stream_times"]
 
-
-@dataclass
-class Evaluation:
-    """Rows with their times, values and status; ``channels`` by bench name."""
-
-    zero_ns: int
-    channels: dict[str, BenchChannel]
-    rows: dict[Key, Rows]
-    times: dict[Key, StreamTime]
-    values: dict[str, Floats] = field(default_factory=dict)
-    status: dict[str, NDArray[np.uint8]] = field(default_factory=dict)
-    problems: list[str] = field(default_factory=list)
-
-    def seconds(self, key: Key) -> Floats:
-        """Sample times of a stream, float64[n] seconds since zero."""
-        return (self.times[key].t_ns - self.zero_ns) / SECOND_NS
-
-    def key(self, channel: str) -> Key:
-        """Device and stream of a bench channel."""
-        found = self.channels[channel]
-        return found.device, found.stream.name
-
-    def inputs(self, channel: BenchChannel) -> dict[str, Floats] | None:
-        """Values of what a channel's calibration asks for, at its rows; None when one lacks.
-
-        Where the other channel is of another stream its values are interpolated in time.
-        """
-        if channel.calibration is None:
-            return {}
-        found: dict[str, Floats] = {}
-        own = (channel.device, channel.stream.name)
-        for asked, name in zip(channel.calibration.inputs, inputs_of(channel), strict=True):
-            if name not in self.values:
-                return None
-            values = self.values[name]
-            if self.key(name) != own:
-                at, since = self.seconds(own), self.seconds(self.key(name))
-                values = np.interp(at, since, values, left=np.nan, right=np.nan)
-            found[asked] = values
-        return found
+BUS_WAIT_S = 1e-3
+"""How long a frame may wait for a bus between its sampling and its stamp: four longest frames at
+500 kbit/s. Source: ISO 11898-1, 135 bits with stuffing."""
 
 
 def evaluate(bench: Bench, decoded: Decoded, zero_ns: int) -> Evaluation:
     """Times and values of all *decoded* rows; *zero_ns* is the run's zero in host time."""
     streams = {name: record.streams for name, record in decoded.devices.items()}
     channels = bench_channels(bench, streams)
-    result = Evaluation(zero_ns, channels, decoded.rows, stream_times(decoded.rows))
+    times = stream_times(decoded.rows, bus_devices(bench))
+    result = Evaluation(zero_ns, channels, decoded.rows, times)
     for name in _in_order(channels, result.problems):
         _value(result, name)
+    put_on_grid(bench, result)
     return result
+
+
+def put_on_grid(bench: Bench, result: Evaluation) -> None:
+    """What follows from times and values: motion of the rollers, engine speed, latencies."""
+    spans = [result.seconds(key)[[0, -1]] for key, rows in result.rows.items() if len(rows)]
+    if not spans:
+        return
+    first, last = min(s[0] for s in spans), max(s[1] for s in spans)
+    result.grid = grid(float(first), float(last), bench.run.grid_rate_hz)
+    result.motions = roller_motions(bench, result)
+    result.ignition = find_ignition(bench, result)
+    result.gestures = _gestures(result)
+    result.latencies = find_latencies(bench, result)
+
+
+def _gestures(result: Evaluation) -> list[Gesture]:
+    if result.ignition is None:
+        return []
+    speed = result.ignition.speed
+    rollers = [motion.kinematics for motion in result.motions.values()]
+    if not rollers:
+        return find_gestures(speed.t, speed.cycle)
+    moved = np.nanmax(np.abs([roller.speed for roller in rollers]), axis=0, initial=0.0)
+    return find_gestures(speed.t, speed.cycle, result.grid, moved)
 
 
 # --- times
 
 
-def stream_times(rows: Mapping[Key, Rows]) -> dict[Key, StreamTime]:
-    """When each row was sampled; streams that count one device's ticks share its clock."""
+def bus_devices(bench: Bench) -> set[str]:
+    """Devices on a CAN bus: their ticks, if any, are the interface's stamps of whole frames."""
+    return {name for name, d in bench.device.items() if bench.wire[d.wire].family == "can"}
+
+
+def stream_times(rows: Mapping[Key, Rows], on_bus: Set[str] = frozenset()) -> dict[Key, StreamTime]:
+    """When each row was sampled; streams that count one device's ticks share its clock.
+
+    *on_bus*: devices whose ticks stamp frames and not samples.
+    """
     clocks = {device: _clock(rows, device) for device in {device for device, _ in rows}}
-    return {key: _stream_time(its, clocks[key[0]]) for key, its in rows.items()}
+    return {key: _stream_time(its, clocks[key[0]], key[0] in on_bus) for key, its in rows.items()}
 
 
-def _stream_time(rows: Rows, clock: ClockMap | None) -> StreamTime:
+def _stream_time(rows: Rows, clock: ClockMap | None, on_bus: bool) -> StreamTime:
     ticks = rows.stream.index_kind == "tick" and clock is not None
+    by_grid = rows.stream.cyclic and (on_bus or not rows.stream.index_kind)
     return stream_time(
         rows.stream,
         rows.t_hi,
@@ -101,8 +102,16 @@ def _stream_time(rows: Rows, clock: ClockMap | None) -> StreamTime:
         rows.index,
         rows.segment.astype(np.int64),
         clock=clock if ticks else None,
-        method="hull_ticks" if ticks else "auto",
+        method="auto" if by_grid or not rows.stream.index_kind else _hull(rows),
+        wait_s=BUS_WAIT_S if on_bus else 0.0,
     )
+
+
+def _hull(rows: Rows) -> Literal["hull_ticks", "hull_bytes", "arrival", "poll_bound"]:
+    """By the device's own tick or counter, where the rows have it."""
+    if rows.index is None:
+        return "arrival" if rows.t_lo is None else "poll_bound"
+    return "hull_ticks" if rows.stream.index_kind == "tick" else "hull_bytes"
 
 
 def _clock(rows: Mapping[Key, Rows], device: str) -> ClockMap | None:
@@ -153,13 +162,6 @@ def _in_order(channels: Mapping[str, BenchChannel], problems: list[str]) -> list
     return list(done)
 
 
-def inputs_of(channel: BenchChannel) -> tuple[str, ...]:
-    """Bench channels that a channel's calibration asks for."""
-    if channel.calibration is None:
-        return ()
-    return tuple(name.rpartition(".")[2] for name in channel.calibration.inputs)
-
-
 def _value(result: Evaluation, name: str) -> None:
     channel, key = result.channels[name], result.key(name)
     rows = result.rows.get(key)
@@ -181,11 +183,17 @@ def _value(result: Evaluation, name: str) -> None:
     if missing is not None:
         value = np.where(missing, np.nan, value)
         status = np.where(missing, np.uint8(SampleStatus.MISSING), status)
-    flags = result.times[key].flags
-    status = status | _bit(flags, TimeFlag.GAP_BEFORE, SampleStatus.GAP_BEFORE)
+    result.values[name] = value
+    result.status[name] = with_time_status(status, result.times[key].flags)
+
+
+def with_time_status(status: NDArray[np.uint8], flags: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """*status* with the bits that a row's time has, by its TimeFlags."""
     suspect = TimeFlag.INDEX_UNSURE | TimeFlag.FEW_ANCHORS
-    status |= _bit(flags, suspect, SampleStatus.CLOCK_SUSPECT)
-    result.values[name], result.status[name] = value, status.astype(np.uint8)
+    kept = status & np.uint8(255 ^ (SampleStatus.GAP_BEFORE | SampleStatus.CLOCK_SUSPECT))
+    kept |= _bit(flags, TimeFlag.GAP_BEFORE, SampleStatus.GAP_BEFORE)
+    kept |= _bit(flags, suspect, SampleStatus.CLOCK_SUSPECT)
+    return kept.astype(np.uint8)
 
 
 def _bit(flags: NDArray[np.uint8], wanted: int, bit: int) -> NDArray[np.uint8]:

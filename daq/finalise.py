@@ -23,7 +23,9 @@ from daq.contents import calibration_contents, stream_contents
 from daq.decode import Decoded, decode
 from daq.entries import ChunkRow, ClockEntry, Entry, MarkRow, NoteRow, Run, runs, to_json
 from daq.errors import DaqError, JournalError
-from daq.evaluate import Evaluation, evaluate
+from daq.evaluate import evaluate
+from daq.evaluation import Evaluation
+from daq.findings import gesture_windows, time_results
 from daq.journal import Journal
 from daq.runfile.content import Document, Event, Fact, Facts, Quantity, RunContent
 from daq.runfile.write import write_run
@@ -159,6 +161,8 @@ def run_content(
         state="recovered" if run.recovered else "complete",
         streams=stream_contents(result, decoded.devices),
         aligned=aligned_content(bench, result),
+        results=time_results(result),
+        windows=gesture_windows(result),
         calibrations=calibration_contents(
             c for c in result.channels.values() if c.name in result.values
         ),

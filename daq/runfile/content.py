@@ -62,7 +62,14 @@ class ChannelContent:
     latency_s: float = 0.0
     """Taken off this channel's times in the aligned table (not in the stream's ``time``)."""
     latency_uncertainty_s: float | None = None
-    latency_source: Literal["none", "configured", "fitted"] = "none"
+    latency_source: Literal["none", "configured", "fitted", "computed"] = "none"
+    latency_a_s: float | None = None
+    latency_b_s_rpm: float | None = None
+    """Where fitted: latency = a + b / engine speed; ``latency_s`` is its median over the run."""
+    latency_sample_s: float | None = None
+    """Scatter of a single value's age about that, one standard deviation."""
+    latency_reason: str = ""
+    """Why this latency, or why none."""
     info: Facts = field(default_factory=dict)
     """Sensor model and serial number, location, believable range, source of the scaling, ..."""
 
@@ -83,6 +90,16 @@ class TimeSegment:
     residual_05_s: float = float("nan")
     """5 % quantile of the anchors' residuals: how tight the bound is."""
     residual_50_s: float = float("nan")
+    index_segment: int = 0
+    begins_ns: int = 0
+    """It serves rows of that segment whose ``raw_time`` is this or later."""
+    rejected: int = 0
+    """Anchors that were not believed."""
+    scatter_s: float = float("nan")
+    unseen_s: float = 0.0
+    """Spacing of arrivals that wait for a timer going evenly with the device, else 0."""
+    half_gap_s: float = float("nan")
+    """Half the distance between bounds from both sides; NaN where one side has none."""
 
 
 @dataclass
@@ -97,6 +114,12 @@ class TimeContent:
     uncertainty_bias_high_s: float | None = None
     """One-sided bounds: true time lies in [time - low, time + high] beside the random part."""
     clock_skew_ppm: float | None = None
+    correction_s: float | None = None
+    """Taken off what the map says, for latencies that cannot be seen one-way."""
+    lateness_s: float | None = None
+    """Rows lie up to this much later than the map says, no later than they arrived."""
+    index_hz: float | None = None
+    """Of the map's index: counts per second of x."""
     segments: list[TimeSegment] = field(default_factory=list)
     info: Facts = field(default_factory=dict)
     """baud, frame_bytes, byte_ns, usb_latency_timer_ms, gap_limit_s, gaps, ..."""
@@ -119,6 +142,12 @@ class StreamContent:
     index_hz: float | None = None
     segment: Ints | None = None
     """Grows by one where the index may have jumped; None when it is 0 throughout."""
+    time_index: Ints | None = None
+    time_segment: Ints | None = None
+    """What the time map was applied to, where that is not ``index`` and ``segment``: periods
+    counted (derived)."""
+    time_flags: Bytes | None = None
+    """uint8[n], bits of TimeFlag; None when all are 0 (derived)."""
     source: str = ""
     """Name in ``RunContent.sources`` of the bytes it was decoded from."""
     device: str = ""

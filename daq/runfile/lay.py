@@ -150,6 +150,22 @@ class Laying:
         if stream.segment is not None:
             named = {"long_name": "grows where the index may have jumped", "units": "1"}
             node.array("segment", stream.segment, ("time",), named)
+        self._derived_times(node, stream)
+
+    @staticmethod
+    def _derived_times(node: Node, stream: StreamContent) -> None:
+        """What the time map was applied to where that was counted, and what is special."""
+        if stream.time_index is not None:
+            named = {"long_name": "periods counted", "units": "1"}
+            node.array("time_index", stream.time_index, ("time",), named)
+        if stream.time_segment is not None:
+            named = {"long_name": "segment in which they were counted", "units": "1"}
+            node.array("time_segment", stream.time_segment, ("time",), named)
+        if stream.time_flags is not None:
+            meanings = layout.TIME_FLAGS
+            masks = np.array([1 << bit for bit in range(len(meanings.split()))], np.uint8)
+            about = {"flag_masks": masks, "flag_meanings": meanings}
+            node.array("time_flags", stream.time_flags, ("time",), about)
 
     def _time_attributes(self) -> dict[str, Any]:
         return {"units": "s", "start": self.start, "long_name": "time since the run's zero"}
@@ -164,7 +180,7 @@ class Laying:
         place.dimension("map_segment", len(timing.segments))
         for name in layout.SEGMENT_COLUMNS:
             values = [getattr(segment, name) for segment in timing.segments]
-            dtype = np.int64 if name == "anchors" else np.float64
+            dtype = np.int64 if name in layout.SEGMENT_COUNTS else np.float64
             place.array(name, np.array(values, dtype), ("map_segment",))
 
     def channel(self, node: Node, channel: ChannelContent) -> None:
@@ -182,7 +198,7 @@ class Laying:
             status = np.zeros(len(channel.value), np.uint8)
         _status(node, "time", name, status, "sample")
         facts = pick(channel, layout.CHANNEL_FACTS)
-        if channel.latency_source != "none":
+        if channel.latency_source != "none" or channel.latency_reason:
             facts |= pick(channel, layout.LATENCY_FACTS)
         place = _info(node, name, facts, channel.info, needed=bool(channel.labels))
         if channel.labels and place is not None:

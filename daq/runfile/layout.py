@@ -40,6 +40,7 @@ ALIGNED_FLAGS = tuple(flag.name.lower() for flag in AlignedStatus if flag.name)
 STREAM_FACTS = ("device", "driver", "sampling", "nominal_rate_hz")
 TIMING_FACTS = (
     "uncertainty_random_s", "uncertainty_bias_low_s", "uncertainty_bias_high_s", "clock_skew_ppm",
+    "correction_s", "lateness_s", "index_hz",
 )  # fmt: skip
 """Attributes of a stream, each with ``time_`` before it."""
 SEGMENT_COLUMNS = (
@@ -51,9 +52,22 @@ SEGMENT_COLUMNS = (
     "anchors",
     "residual_05_s",
     "residual_50_s",
+    "index_segment",
+    "begins_ns",
+    "rejected",
+    "scatter_s",
+    "unseen_s",
+    "half_gap_s",
 )
+SEGMENT_COUNTS = ("anchors", "index_segment", "begins_ns", "rejected")
+"""Those of them that are int64."""
+TIME_FLAGS = "index_unsure gap_before late at_bound few_anchors slow_answer"
+"""Bits of a row's ``time_flags``, the lowest first."""
 CHANNEL_FACTS = ("quantity", "role")
-LATENCY_FACTS = ("latency_s", "latency_uncertainty_s", "latency_source")
+LATENCY_FACTS = (
+    "latency_s", "latency_uncertainty_s", "latency_source", "latency_a_s", "latency_b_s_rpm",
+    "latency_sample_s", "latency_reason",
+)  # fmt: skip
 ALIGNED_FACTS = ("grid", "grid_rate_hz", "resampling")
 CALIBRATION_FACTS = ("model", "applied", "input_unit", "unit")
 RESULT_FACTS = ("method", "version", "standard")

@@ -260,6 +260,9 @@ def _stream(name: str, group: h5py.Group) -> StreamContent:
         index_kind=index.get("kind", ""),
         index_hz=index.get("rate_hz"),
         segment=_optional(group, "segment"),
+        time_index=_optional(group, "time_index"),
+        time_segment=_optional(group, "time_segment"),
+        time_flags=_optional(group, "time_flags"),
         source=found.get("source", "").removeprefix("/run/sources/"),
         timing=_timing(group, found),
         info=_info(group, "stream"),
@@ -273,8 +276,12 @@ def _timing(group: h5py.Group, found: dict[str, Any]) -> TimeContent:
         place = group["time_map"]
         timing.info = facts_of(attributes(place), ())
         if "x0" in place:
-            columns = [place[name][:].tolist() for name in layout.SEGMENT_COLUMNS]
-            timing.segments = [TimeSegment(*row) for row in zip(*columns, strict=True)]
+            names = [name for name in layout.SEGMENT_COLUMNS if name in place]
+            columns = [place[name][:].tolist() for name in names]
+            timing.segments = [
+                TimeSegment(**dict(zip(names, row, strict=True)))
+                for row in zip(*columns, strict=True)
+            ]
     return timing
 
 

@@ -65,7 +65,7 @@ def test_what_was_measured_is_what_was_so(run_path):
 
 def test_whole_run_is_in_the_file(run_path):
     content = read_run(run_path)
-    assert content.t_start == pytest.approx(-5.0, abs=0.05)
+    assert -10.05 < content.t_start < -8.6  # the throttle blips lie within
     speed = next(c.value for c in content.aligned.columns if c.name == "roller_speed")
     assert np.nanmax(speed) > 30
     assert abs(speed[np.isfinite(speed)][-1]) < 0.1  # slowed under load to a standstill
