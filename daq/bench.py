@@ -273,7 +273,9 @@ class Bench:
     def driver(self, device: str) -> Driver:
         """A new driver object for *device*."""
         config = self.device[device]
-        return registry.load(config.driver)(config.settings, self.documents)
+        driver = registry.load(config.driver)(config.settings, self.documents)
+        driver.wire = self.wire[config.wire].facts()
+        return driver
 
     def streams(self, device: str, found: Mapping[str, Any]) -> tuple[Stream, ...]:
         """Streams of *device*; ConfigError when a listed channel does not exist."""
@@ -466,7 +468,14 @@ def _check_links(values: dict[str, Any], problems: Problems) -> None:
         wire = values["wire"].get(device.wire) if device is not None else None
         if device is None or wire is None:
             continue
-        wires = registry.load(device.driver).wires
+        kind = registry.load(device.driver)
+        wires = kind.wires
+        if kind.sends and wire.family == "can" and wire.listen_only:
+            problems.add(
+                f"device.{name}.wire",
+                f"driver {device.driver!r} asks on the bus, and wire {device.wire!r} only listens;"
+                f" set wire.{device.wire}.listen_only = false",
+            )
         if wire.family not in wires:
             problems.add(
                 f"device.{name}.wire",

@@ -261,6 +261,8 @@ class Driver(ABC):
     reads_versions: ClassVar[frozenset[int]] = frozenset({1})
     wires: ClassVar[frozenset[str]]
     """Kinds of wire it works on: ``serial``, ``can``."""
+    sends: ClassVar[bool] = False
+    """It asks on a CAN bus, so that its wire must not be listen-only."""
     Config: ClassVar[type]
     """Frozen dataclass of the driver's own keys in the device's table."""
 
@@ -268,6 +270,8 @@ class Driver(ABC):
         """*config* is an instance of ``Config``; *documents* the content of each of its files."""
         self.config = config
         self.documents = documents
+        self.wire: Mapping[str, Any] = {}
+        """Facts of the wire, as in a preface; the bench sets them before a conversation begins."""
 
     @classmethod
     def files(cls, config: Any) -> tuple[Path, ...]:

@@ -259,8 +259,10 @@ class WireReader(threading.Thread):
 
     def _act(self, port: Port, talk: Talk, action: Action) -> None:
         if isinstance(action, Send):
-            if self.config.family == "can" and self.config.listen_only:
-                self._fail(talk, PermissionError(f"wire {self.wire} is listen-only"))
+            try:
+                self._check_leaving(action.data)
+            except DeviceError as error:
+                self._fail(talk, error)
                 return
             self._send(port, encoded(self.config, action.data))
         elif isinstance(action, Note):
@@ -271,6 +273,21 @@ class WireReader(threading.Thread):
             self._pause_s = FIRST_PAUSE_S
             preface = talk.preface(action.found, self.facts)
             self._note({"note": "identified", "device": talk.name, "preface": preface})
+
+    def _check_leaving(self, data: bytes) -> None:
+        """Let only reading requests onto a car's bus; DeviceError names what is refused."""
+        if self.config.family != "can":
+            return
+        if self.config.listen_only:
+            raise DeviceError(f"wire {self.wire} is listen-only")
+        import numpy as np
+
+        from daq.wire import allowed
+        from daq.wire.can import FLAG_EXTENDED, FRAME
+
+        frame = np.frombuffer(data, FRAME)[0]
+        extended = bool(frame["flags"] & FLAG_EXTENDED)
+        allowed.check(int(frame["id"]), extended, frame["data"][: frame["length"]].tobytes())
 
     def _send(self, port: Port, data: bytes) -> None:
         """Write, stamped before: no answer can belong to an earlier moment than this one."""

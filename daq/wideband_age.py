@@ -116,4 +116,3 @@ def _engine_speed(result: Evaluation) -> tuple[Floats, Floats] | None:
         if len(t) > 1:
             return t, value
     return None
-
