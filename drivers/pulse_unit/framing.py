@@ -12,6 +12,8 @@ HELLO, ECHO, OUTPUT, DIGITAL, IGNITION, ENCODER, ANALOGUE = 1, 2, 3, 4, 5, 6, 0x
 """Kinds of frame from the unit; analogue group n comes as ``ANALOGUE + n - 1``."""
 ASK_HELLO, ASK_ECHO, SET_OUTPUT = 0x81, 0x82, 0x83
 """Kinds of frame to the unit."""
+TO_UNIT = 0x80
+"""Kinds from here on are requests."""
 HEADER = struct.Struct("<BBHI")
 """Kind, reset counter, sequence number, tick."""
 LONGEST_BODY = 4096

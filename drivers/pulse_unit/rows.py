@@ -6,7 +6,6 @@ and order are looked at frame by frame.
 
 from __future__ import annotations
 
-import struct
 from collections.abc import Callable, Sequence
 from functools import partial
 from typing import Any, NamedTuple
@@ -29,6 +28,7 @@ from drivers.pulse_unit.framing import (
     LONGEST_CODE,
     MASK,
     OUTPUT,
+    TO_UNIT,
     open_code,
 )
 from drivers.pulse_unit.hello import OUTPUTS, Group, Hello
@@ -36,9 +36,13 @@ from drivers.pulse_unit.hello import OUTPUTS, Group, Hello
 U4 = np.dtype("<u4")
 PAIR = np.dtype([("count", "<u4"), ("tick", "<u4")])
 LEVELS = np.dtype([("tick", "<u4"), ("levels", "u1"), ("changed", "u1"), ("count", "<u2")])
+ECHOED = np.dtype([("token", "<u8"), ("tick", "<u4"), ("sent", "<u4")])
 
 Ints = NDArray[np.int64]
 
+GRACE_S = 0.1
+"""How far a tick in a payload may lie behind the one that it is measured from: an edge that came
+between the timer's sample and its reading, or while the frame was made."""
 CRYSTAL_ERROR = 0.01
 """The most that a unit's oscillator is wrong by; a ceramic resonator may be 1 %. From memory."""
 
@@ -82,10 +86,11 @@ class Order:
             if tick <= self._tick and (self._sequence - sequence) & 0xFFFF < self.LATE:
                 self.late += 1
                 return None
-            self.lost += (sequence - self._sequence - 1) & 0xFFFF
             if tick < self._tick:
                 self.breaks += 1
                 tick = raw_tick
+            else:
+                self.lost += (sequence - self._sequence - 1) & 0xFFFF
         self._known = True
         self._reset, self._sequence, self._tick, self._t_ns = reset, sequence, tick, t_ns
         return tick
@@ -111,7 +116,7 @@ class Reader(NamedTuple):
 
 
 class UnitDecoder(PushedDecoder):
-    """Frames to blocks. Every tick in a frame lies before the frame's own, which settles wraps."""
+    """Frames to blocks. The ticks in a frame lie before the frame's own, which settles wraps."""
 
     ECHO_NS = 5 * SECOND_NS
     """An echo that took longer bounds nothing: its token is of another clock or opening."""
@@ -120,6 +125,7 @@ class UnitDecoder(PushedDecoder):
         super().__init__(byte_ns)
         self.hello = hello
         self.order = Order(hello.tick_hz)
+        self._grace = int(GRACE_S * hello.tick_hz)
         self.unknown = self.malformed = self.echoes_refused = self.rows_refused = 0
         self.ignition_lost = self.digital_lost = 0
         self._last: dict[str, int] = {}
@@ -129,7 +135,7 @@ class UnitDecoder(PushedDecoder):
         self._readers = {
             IGNITION: Reader(self._ignition, PAIR.itemsize),
             DIGITAL: Reader(self._digital, LEVELS.itemsize),
-            ECHO: Reader(self._echo, 16, single=True),
+            ECHO: Reader(self._echo, ECHOED.itemsize, single=True),
             OUTPUT: Reader(self._output, 4, single=True),
         }
         if hello.encoders:
@@ -173,6 +179,9 @@ class UnitDecoder(PushedDecoder):
         for code, t_hi in zip(frames, begun_by.tolist()):
             body = cobs.decode(code.strip(b"\0"))
             kind, reset, sequence, raw_tick = HEADER.unpack_from(body)
+            if kind >= TO_UNIT:  # a looped line brings our own requests back
+                self.unknown += 1
+                continue
             breaks = self.order.breaks
             tick = self.order.place(reset, sequence, raw_tick, t_hi)
             if breaks != self.order.breaks:
@@ -248,6 +257,19 @@ class UnitDecoder(PushedDecoder):
         self._last[name] = int(count[-1])
         return count
 
+    def _before(self, tick: Ints, raw: NDArray[Any]) -> Ints:
+        """What the 32 bits *raw* mean: a moment within the turn that ends at *tick* and its grace.
+
+        Broadcasts; int64 ticks, unwrapped.
+        """
+        return tick + self._grace - (tick + self._grace - raw.astype(np.int64) & MASK)
+
+    def _event_times(self, frames: list[Frame], records: NDArray[Any]) -> tuple[Ints, Ints]:
+        """Tick and time bound of each event."""
+        counts = np.array([len(frame.payload) // records.dtype.itemsize for frame in frames])
+        tick, t_hi = _spread(frames, counts)
+        return self._before(tick, records["tick"]), t_hi
+
     def _sample_times(self, frames: list[Frame], size: int, period_ticks: int) -> tuple[Ints, Ints]:
         """Tick and time bound of each sample, from the tick of its frame's first sample.
 
@@ -258,7 +280,7 @@ class UnitDecoder(PushedDecoder):
         tick, t_hi = _spread(frames, counts)
         raw = _join([f._replace(payload=f.payload[:4]) for f in frames], U4)
         number = np.arange(len(tick)) - np.repeat(np.cumsum(counts) - counts, counts)
-        index = tick - (tick - np.repeat(raw, counts) & MASK) + number * period_ticks
+        index = self._before(tick, np.repeat(raw, counts)) + number * period_ticks
         last = np.repeat(index[np.cumsum(counts) - 1], counts)
         passed_ns = (tick - last) * (SECOND_NS * (1 - CRYSTAL_ERROR) / self.hello.tick_hz)
         return index, t_hi - np.maximum(passed_ns, 0.0).astype(np.int64)
@@ -287,8 +309,7 @@ class UnitDecoder(PushedDecoder):
         A roller that stands keeps its edge: after a turn of the tick its 32 bits alone would lie.
         """
         whole = np.ascontiguousarray(pairs).view("<u8")
-        raw: Ints = pairs["tick"].astype(np.int64)
-        edge = index - (index - raw & MASK)
+        edge = self._before(index, pairs["tick"])
         stands = np.append(False, whole[1:] == whole[:-1])
         last = self._edges.get(number)
         if last is not None and last[0] == whole[0]:
@@ -309,7 +330,7 @@ class UnitDecoder(PushedDecoder):
         before = self._last.get("ignition_edge")
         count = self._unwrap("ignition_edge", pairs["count"])
         self.ignition_lost += _missed(before, count, np.ones(len(count), np.int64))
-        times = _event_times(frames, pairs)
+        times = self._event_times(frames, pairs)
         return [self._block("ignition", times, {"ignition_edge": count}, segment)]
 
     def _digital(self, frames: list[Frame], segment: int) -> list[Block]:
@@ -320,21 +341,19 @@ class UnitDecoder(PushedDecoder):
         self.digital_lost += _missed(before, count, changes)
         names = [f"di{n + 1}" for n in range(self.hello.digital_inputs)]
         raw = _bits(records["levels"], names) | {"digital_edge": count}
-        return [self._block("digital", _event_times(frames, records), raw, segment)]
+        return [self._block("digital", self._event_times(frames, records), raw, segment)]
 
     def _echo(self, frames: list[Frame], segment: int) -> list[Block]:
-        rows = []
-        for tick, t_hi, payload in frames:
-            token, received, sent = struct.unpack("<QII", payload)
-            if 0 <= t_hi - token <= self.ECHO_NS:
-                rows.append(
-                    (tick - (tick - received & MASK), t_hi, token, tick - (tick - sent & MASK))
-                )
-        self.echoes_refused += len(frames) - len(rows)
-        if not rows:
+        records = _join(frames, ECHOED)
+        tick, t_hi = _spread(frames, np.ones(len(frames), np.int64))
+        index, sent = self._before(tick, records["tick"]), self._before(tick, records["sent"])
+        token = records["token"].astype(np.int64)
+        believed = (t_hi >= token) & (t_hi - self.ECHO_NS <= token)
+        self.echoes_refused += len(frames) - int(believed.sum())
+        if not believed.any():
             return []
-        index, t_hi, token, sent = np.array(rows, np.int64).T
-        return [self._block("echo", (index, t_hi), {"echo_sent_tick": sent}, segment, token)]
+        times, raw = (index[believed], t_hi[believed]), {"echo_sent_tick": sent[believed]}
+        return [self._block("echo", times, raw, segment, token[believed])]
 
     def _output(self, frames: list[Frame], segment: int) -> list[Block]:
         states = np.array([tuple(frame.payload[:2]) for frame in frames], np.int64)
@@ -357,13 +376,6 @@ def _spread(frames: list[Frame], counts: Ints) -> tuple[Ints, Ints]:
     """Tick and time bound of the frame that each record came in."""
     times = np.array([(frame.tick, frame.t_hi) for frame in frames], np.int64)
     return np.repeat(times[:, 0], counts), np.repeat(times[:, 1], counts)
-
-
-def _event_times(frames: list[Frame], records: NDArray[Any]) -> tuple[Ints, Ints]:
-    """Tick and time bound of each event."""
-    counts = np.array([len(frame.payload) // records.dtype.itemsize for frame in frames])
-    tick, t_hi = _spread(frames, counts)
-    return tick - (tick - records["tick"] & MASK), t_hi
 
 
 def _bits(levels: NDArray[Any], names: Sequence[str]) -> dict[str, Ints]:
