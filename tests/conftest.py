@@ -15,6 +15,7 @@ from daq.clock import SECOND_NS, ClockRow
 from daq.config import to_plain
 from daq.driver import Chunk, ChunkKind, Identified, Send
 from daq.journal import JournalWriter
+from daq.reader import encoded
 from daq.simulate.bench import Recording, Rig, Settings, record
 from daq.simulate.demo import place
 
@@ -50,7 +51,7 @@ class SimulatedRun:
 def identify(bench: Bench, device: str) -> dict[str, Any]:
     """What a device's conversation finds when it talks to its simulated counterpart."""
     wire = bench.device[device].wire
-    rig = Rig(Settings(seed=7))
+    rig = Rig(Settings(seed=7), opened=True)
     conversation = bench.driver(device).conversation()
     actions = list(conversation.opened(0))
     for _ in range(500):
@@ -58,7 +59,7 @@ def identify(bench: Bench, device: str) -> dict[str, Any]:
             if isinstance(action, Identified):
                 return dict(action.found)
             if isinstance(action, Send):
-                rig.receive(wire, action.data)
+                rig.receive(wire, encoded(bench.wire[wire], action.data))
         rig.step()
         now = round(rig.time_s * SECOND_NS)
         data = rig.lines[wire].take(rig.time_s)

@@ -6,12 +6,14 @@ The layout of the messages is an invented car's; the demonstration's DBC file de
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from math import pi
 from typing import NamedTuple
 
 import numpy as np
 
 from daq.simulate.car import Car
+from daq.simulate.ecu import Ecu, Frame
 
 SPEED, MAP, THROTTLE = range(3)
 
@@ -99,11 +101,20 @@ class CarCan:
         self._sent = [0] * len(MESSAGES)
         self._late = [self._lateness() for _ in MESSAGES]
         self._command = bytearray()
+        self._talks = opened
+        self._now_s = 0.0
+        self._car: Car | None = None
+        told = {0x05, 0x0B, 0x0C, 0x0D, 0x0F, 0x10, 0x11}
+        self.ecu = Ecu({pid: partial(self._told, pid) for pid in told})
 
     def step(self, now_s: float, car: Car, inputs: int) -> bytes:
         """Lines of the frames whose last bit was on the bus within the step ending at *now_s*."""
         self.recent.add((car.engine_speed * 30 / pi, car.engine.map_kpa, car.throttle))
-        lines = []
+        self._now_s, self._car = now_s, car
+        lines = [
+            (now_s, slcan_line(frame.identifier, False, frame.data))
+            for frame in self.ecu.step(now_s)
+        ]
         for index, message in enumerate(MESSAGES):
             due_s = self._due_s(index)
             if due_s + self.parameters.frame_s <= now_s:
@@ -123,7 +134,9 @@ class CarCan:
     def _answer(self, command: bytes) -> bytes:
         letter = command[:1]
         if letter in (b"O", b"L") and not self.opened:
-            self.opened = True
+            self.opened, self._talks = True, letter == b"O"
+        elif letter == b"t" and self._talks:
+            return self._send(command)
         elif letter == b"C" and self.opened:
             self.opened = False
         elif letter == b"V":
@@ -133,6 +146,34 @@ class CarCan:
         elif letter not in (b"", b"S") or (letter == b"S" and self.opened):
             return b"\a"
         return b"\r"
+
+    def _send(self, command: bytes) -> bytes:
+        """Put a frame of the PC on the bus; the ECU hears it."""
+        try:
+            identifier, length = int(command[1:4], 16), int(command[4:5], 16)
+            data = bytes.fromhex(command[5 : 5 + 2 * length].decode("ascii"))
+        except ValueError:
+            return b"\a"
+        if len(data) != length:
+            return b"\a"
+        self.ecu.receive(self._now_s, Frame(identifier, data))
+        return b"z\r"
+
+    def _told(self, pid: int) -> bytes:
+        """Data bytes of a diagnostic parameter. Source of the scalings: SAE J1979."""
+        car, recent = self._car, self.recent
+        assert car is not None
+        age_s = self.parameters.speed_age(recent.at(SPEED, self._now_s))
+        value, size = {
+            0x05: (car.engine.coolant_degc + 40, 1),
+            0x0B: (min(255.0, recent.at(MAP, self._now_s - self.parameters.map_age_s)), 1),
+            0x0C: (recent.at(SPEED, self._now_s - age_s) * 4, 2),
+            0x0D: (min(255.0, car.wheel_speed * car.wheel_radius * 3.6), 1),
+            0x0F: (car.engine.inlet_degc + 40, 1),
+            0x10: (car.engine.air_kg_s * 1e5, 2),
+            0x11: (car.throttle * 255, 1),
+        }[pid]
+        return max(0, min((1 << 8 * size) - 1, int(value))).to_bytes(size, "big")
 
     def _lateness(self) -> float:
         return float(self._random.uniform(0.0, self.parameters.lateness_s))
