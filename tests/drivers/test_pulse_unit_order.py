@@ -79,13 +79,13 @@ def encoder(blocks: list[Any]) -> list[tuple[int, int, int, int]]:
 # --- ticks
 
 
-def test_a_roller_that_stands_for_hours_keeps_its_edge():
+@pytest.mark.parametrize("at_once", [True, False])
+def test_a_roller_that_stands_for_hours_keeps_its_edge(at_once):
     """Three turns of the tick at standstill, a frame each 1,000 s; then it moves."""
+    chunks = [at(n * 1000, pair(n, n * 1000_000_000 + 5000, 7, 4000)) for n in range(13)]
+    chunks.append(at(12_001, pair(13, 12_001_000_000, 8, 12_000_999_000)))
     used = decoder()
-    parts = [
-        used.feed([at(n * 1000, pair(n, n * 1000_000_000 + 5000, 7, 4000))]) for n in range(13)
-    ]
-    parts.append(used.feed([at(12_001, pair(13, 12_001_000_000, 8, 12_000_999_000))]))
+    parts = [used.feed(chunks)] if at_once else [used.feed([chunk]) for chunk in chunks]
     rows = encoder([block for part in parts for block in part])
     assert [row[3] for row in rows] == [4000] * 13 + [12_000_999_000]
     assert [row[1] for row in rows[:13]] == [n * 1000_000_000 + 5000 for n in range(13)]
@@ -145,7 +145,7 @@ def test_a_clock_that_jumps_back_begins_a_segment_and_loses_no_frame():
 
 def test_a_restart_with_the_same_reset_counter_is_not_taken_for_late_frames():
     used = decoder()
-    before = [pair(40_000 + n, 10**9 + n * 50_000, n, 4000) for n in range(3)]
+    before = [pair(5_000 + n, 10**9 + n * 50_000, n, 4000) for n in range(3)]
     after = [pair(n, 60_000 + n * 50_000, n, 4000) for n in range(3)]
     rows = encoder(used.feed([at(1, b"".join(before)), at(2, b"".join(after))]))
     assert [row[0] for row in rows] == [0, 0, 0, 1, 1, 1]
@@ -210,6 +210,35 @@ def test_whatever_a_faulty_firmware_sends_blocks_stay_well_formed(frames):
     blocks = [b for n, wire in enumerate(wires) for b in used.feed([at(n, wire)])]
     assert malformed(DRIVER.streams({"hello": HELLO}), blocks) == []
     assert used.report()["frames_ok"] == len(frames)
+
+
+# --- framing
+
+
+def in_pieces(wire: bytes, size: int) -> Any:
+    """A decoder that got *wire* in pieces of *size* bytes, and its encoder rows."""
+    used = decoder()
+    pieces = [wire[n : n + size] for n in range(0, len(wire), size)]
+    blocks = [block for piece in pieces for block in used.feed([at(1, piece)])]
+    return used, encoder(blocks)
+
+
+@pytest.mark.parametrize("size", [1, 2, 7, 100])
+def test_what_is_counted_does_not_depend_on_the_cut(size):
+    frames = [pair(n, 5000 + 1000 * n, n, 4000) for n in range(6)]
+    wire = b"\x05\0\0" + frames[0] + b"abc\0" + b"".join(frames[1:])
+    whole, pieces = in_pieces(wire, len(wire))[0], in_pieces(wire, size)[0]
+    assert pieces.report() == whole.report()
+    assert (whole.report()["frames_ok"], whole.report()["frames_bad"]) == (6, 2)
+
+
+@pytest.mark.parametrize("size", [1, 61, 5_000, 10_000])
+def test_the_end_of_a_code_that_is_too_long_is_no_frame(size):
+    """However it is cut: the frame's opening delimiter is lost in 5,000 bytes of noise."""
+    wire = b"\x01" * 5000 + pair(0, 5000, 1, 4000)[1:] + pair(1, 6000, 2, 4500)
+    used, rows = in_pieces(wire, size)
+    assert [row[1] for row in rows] == [6000]
+    assert used.report()["frames_bad"] == 1
 
 
 # --- conversation
