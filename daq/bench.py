@@ -491,6 +491,17 @@ def _check_links(values: dict[str, Any], problems: Problems) -> None:
             )
 
 
+def _check_line(bench: Bench, name: str, problems: Problems) -> None:
+    """A device's documents and its wire must agree on how the line is set."""
+    wire = bench.device[name].wire
+    for setting, wanted in bench.driver(name).line().items():
+        has = getattr(bench.wire[wire], setting)
+        if has != wanted:
+            problems.add(
+                f"wire.{wire}.{setting}", f"{has!r}, and device {name!r} is declared for {wanted!r}"
+            )
+
+
 def _check_streams(bench: Bench, problems: Problems) -> None:
     """Ask each driver for its streams, so that a wrong channel or document shows before a run."""
     channels: dict[str, set[str]] = {}
@@ -501,6 +512,7 @@ def _check_streams(bench: Bench, problems: Problems) -> None:
             for problem in error.problems:
                 problems.add("", problem.removeprefix(f"{bench.file_name}: "))
             continue
+        _check_line(bench, name, problems)
         listed = bench.device[name].channels
         channels[name] = {c.name for s in streams for c in s.channels} | set(listed)
     for name, roller in bench.roller_set.items():

@@ -285,6 +285,10 @@ class Driver(ABC):
         Raises ConfigError when configuration and documents do not fit each other.
         """
 
+    def line(self) -> Mapping[str, Any]:
+        """Settings of a serial line that its documents ask for, by the wire's keys; empty: any."""
+        return {}
+
     def notes(self) -> Sequence[str]:
         """What was passed over or mended in its documents, for `daq check`."""
         return ()

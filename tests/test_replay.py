@@ -152,7 +152,7 @@ def test_same_recording_gives_the_same_digest(road_pull, shared, tmp_path):
 def test_journal_replays_to_the_live_run(simulated_run, tmp_path):
     with Journal(simulated_run.journal) as journal:
         live = finalise(journal, simulated_run.start_seq, tmp_path / "live.h5")
-    sources = [WireSource(wire, simulated_run.journal) for wire in ("unit", "car_can")]
+    sources = [WireSource(wire, simulated_run.journal) for wire in simulated_run.bench.wire]
     again = replay(simulated_run.bench, sources, tmp_path / "again.h5")
     assert root_digest(again) == root_digest(live)
 

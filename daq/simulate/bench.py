@@ -21,14 +21,21 @@ from daq.config import Problems, build, nearest, read_toml
 from daq.driver import Chunk, ChunkKind
 from daq.simulate.car import Car, CarParameters
 from daq.simulate.car_can import CarCan, EcuParameters
+from daq.simulate.ecu_stream import EcuStream
 from daq.simulate.line import Faults, Line, within
 from daq.simulate.port import Port
 from daq.simulate.script import Driver, Event, Plan
 from daq.simulate.truth import Truth
 from daq.simulate.unit import Unit, UnitParameters
+from daq.simulate.wideband import Wideband
 
 STEP_S = 0.001
-BYTE_S = {"unit": 10 / 921_600, "car_can": 10 / 1_000_000}
+BYTE_S = {
+    "unit": 10 / 921_600,
+    "car_can": 10 / 1_000_000,
+    "ecu": 10 / 115_200,
+    "wideband": 10 / 19_200,
+}
 """Time of a byte (8N1) on each wire."""
 
 
@@ -94,6 +101,8 @@ def instruments(settings: Settings, car: Car, opened: bool) -> list[Instrument]:
     return [
         Unit(car, unit, settings.seed),
         CarCan(ecu, settings.seed, STEP_S, opened),
+        EcuStream(ecu, settings.seed, STEP_S),
+        Wideband(),
     ]
 
 
@@ -176,6 +185,9 @@ def delays(car: CarParameters, ecu: EcuParameters) -> dict[str, dict[str, float 
         "car.engine_speed": {"age_s": ecu.speed_age_s, "age_rpm_s": ecu.speed_age_rpm_s},
         "car.map": {"age_s": ecu.map_age_s},
         "car.throttle": {"age_s": ecu.throttle_age_s},
+        "ecu.engine_speed": {"age_s": ecu.speed_age_s, "age_rpm_s": ecu.speed_age_rpm_s},
+        "ecu.manifold_pressure": {"age_s": ecu.map_age_s},
+        "wideband.lambda_left": {"tau_s": car.lambda_s, "age_column": "lambda_transport_delay"},
     }
 
 
@@ -243,7 +255,7 @@ def run(
     stop: Flag | None = None,
     report: Callable[[Event, int], None] | None = None,
 ) -> Rig:
-    """Serve the bench on pseudo-terminals, linked as *folder*/unit and *folder*/car_can.
+    """Serve the bench on pseudo-terminals, linked as *folder*/unit, */car_can, and so on.
 
     Returns when the driver has finished, after *duration_s*, or once *stop* is set. *report* gets
     each event with its host time in ns as it happens; *truth* is written at the end.

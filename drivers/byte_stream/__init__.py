@@ -5,6 +5,7 @@ Source: the declaration's own ``source`` key, named in each channel.
 
 from __future__ import annotations
 
+import dataclasses
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -218,6 +219,11 @@ class ByteStreamDriver(Driver):
         declaration = self.declaration
         name = self.config.declaration.name
         return tuple(frame.stream(f"{name}: {declaration.source}") for frame in declaration.frame)
+
+    def line(self) -> Mapping[str, Any]:
+        """The declared line settings."""
+        line = self.declaration.line
+        return {} if line is None else dataclasses.asdict(line)
 
     def sketch(self) -> str:
         """The frames as byte maps."""

@@ -5,6 +5,7 @@ Source: the declaration's own ``source`` key, named in each channel.
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -169,6 +170,11 @@ class TextLine(Driver):
         declaration = self.declaration
         source = f"{self.config.declaration.name}: {declaration.source}"
         return tuple(message.stream(source) for message in declaration.message)
+
+    def line(self) -> Mapping[str, Any]:
+        """The declared line settings."""
+        line = self.declaration.line
+        return {} if line is None else dataclasses.asdict(line)
 
     def sketch(self) -> str:
         """The lines and what their parts mean."""
