@@ -18,6 +18,8 @@ COMMANDS = {
     "replay": ("daq.cli.replay", "Make a run file from journals or recordings, without hardware."),
     "show": ("daq.cli.show", "Tell what a run file holds."),
     "verify": ("daq.cli.verify", "Check that a run file is unaltered."),
+    "timing": ("daq.cli.timing", "Tell how each channel's times were made and how good they are."),
+    "realign": ("daq.cli.realign", "Compute a run file's times again, into another file."),
     "export": ("daq.cli.export", "Write a run's aligned table as CSV or netCDF."),
     "drivers": ("daq.cli.drivers", "List the installed drivers."),
 }
