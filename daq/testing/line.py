@@ -6,6 +6,8 @@ import json
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
+import numpy as np
+
 from daq.clock import SECOND_NS, monotonic_ns
 from daq.config import to_plain
 from daq.driver import (
@@ -22,6 +24,7 @@ from daq.driver import (
 from daq.errors import DeviceError
 from daq.reader import Port
 from daq.wire import slcan
+from daq.wire.can import FRAME
 
 BEAT_S = 0.25
 
@@ -118,8 +121,11 @@ class Line:
         assert self._port is not None, "the line is not open"
         if isinstance(action, Send):
             leaves_ns = monotonic_ns()  # before the write: a bound must hold if we are set aside
-            self._port.write(action.data)
-            self._record(Chunk(ChunkKind.TX, leaves_ns, action.data))
+            data = action.data
+            if self.wire.get("kind") == "slcan":
+                data = slcan.encode(np.frombuffer(data, FRAME))
+            self._port.write(data)
+            self._record(Chunk(ChunkKind.TX, leaves_ns, data))
         elif isinstance(action, Note):
             self.notes.append(json.loads(json.dumps(action.content)))
         elif isinstance(action, Identified):

@@ -5,19 +5,23 @@ from __future__ import annotations
 import csv
 import json
 import random
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from daq.clock import SECOND_NS
+from daq.clock import SECOND_NS, monotonic_ns
 from daq.driver import Chunk, ChunkKind, Identified, Note, Preface, Send
 from daq.errors import ConfigError, DeviceError
+from daq.simulate.car_can import slcan_line
 from daq.simulate.ecu import Ecu, Frame
-from daq.wire import allowed, isotp
+from daq.testing import DriverContract, SerialDevice
+from daq.testing.contract import Capture
+from daq.wire import allowed, isotp, slcan
 from daq.wire.can import FLAG_EXTENDED, FRAME
 from drivers.obd_can import Config, ObdCan
 from drivers.obd_can.bus import in_words, record, refusal
@@ -402,6 +406,66 @@ def test_can_isotp_as_a_peer_understands_our_flow_control():
                 )
     assert message is not None
     assert message.data.hex().upper() == "410C1AF80D320B630F41117F057B"
+
+
+# --- the contract
+
+
+class EcuOnALine(SerialDevice):
+    """An ECU behind an slcan adapter on a pseudo-terminal."""
+
+    period_s = 0.001
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.number = 0
+        self.ecu = Ecu({0x0C: self._speed, 0x0D: self._road_speed}, answer_s=0.002)
+        self._commands = b""
+
+    def step(self, now_ns: int) -> bytes:
+        frames = self.ecu.step(now_ns / SECOND_NS)
+        return b"".join(slcan_line(f.identifier, False, f.data) for f in frames)
+
+    def answer(self, request: bytes, now_ns: int) -> bytes:
+        *commands, self._commands = (self._commands + request).split(b"\r")
+        for frame in slcan.split(bytearray(b"\r".join(commands) + b"\r")).frames:
+            data = frame["data"][: frame["length"]].tobytes()
+            self.ecu.receive(monotonic_ns() / SECOND_NS, Frame(int(frame["id"]), data))
+        return b"\r" * len(commands)
+
+    def _speed(self) -> bytes:
+        self.number += 1
+        self.sampled("pid_0c", monotonic_ns(), engine_speed=self.number / 4)
+        return self.number.to_bytes(2, "big")
+
+    def _road_speed(self) -> bytes:
+        value = self.number % 250
+        self.sampled("pid_0d", monotonic_ns(), vehicle_speed=value)
+        return bytes([value])
+
+
+class TestObdContract(DriverContract):
+    """Silence does not lose the wire: others listen on the same bus."""
+
+    driver = ObdCan
+    settings: ClassVar = {"pids": {"0C": 40.0, "0D": 20.0}}
+    wire: ClassVar = {"kind": "slcan", "byte_ns": 0.0, "bitrate": 500_000}
+    checked = False
+    capture_s = 1.0
+
+    def capture(self) -> Capture:
+        """Without the bit rate, whose bounds need whole chunks; the contract cuts them."""
+        kept = super().capture()
+        facts = {**kept.preface.wire, "bitrate": 0}
+        return replace(kept, preface=replace(kept.preface, wire=facts))
+
+    def make(self) -> ObdCan:
+        made = super().make()
+        made.wire = self.wire
+        return made
+
+    def simulated(self) -> EcuOnALine:
+        return EcuOnALine()
 
 
 # --- recordings of real cars
