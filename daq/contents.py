@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
+from dataclasses import asdict
+from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from daq.budget import Budget, budget_of
+from daq.calibration import evidence
 from daq.calibration.record import Calibration
 from daq.channels import BenchChannel
 from daq.clock import SECOND_NS
@@ -28,6 +33,8 @@ from daq.timebase import StreamTime, TimeFlag
 from daq.timebase.stream import GAP_PERIODS
 
 Ints = NDArray[np.int64]
+COVERAGE = 2.0
+"""About 95 %. Source: JCGM 100 6.2, common practice."""
 
 
 def stream_contents(result: Evaluation, devices: Mapping[str, DeviceRecord]) -> list[StreamContent]:
@@ -85,6 +92,7 @@ def _channel_content(result: Evaluation, channel: BenchChannel, rows: Rows) -> C
         "believable_low": channel.low,
         "believable_high": channel.high,
         "critical": config.critical or None,
+        **_budget_facts(budget_of(result, channel), channel.unit),
     }
     return ChannelContent(
         name=channel.name,
@@ -165,65 +173,136 @@ def _segment(piece: Any, zero_ns: int, index_hz: float | None) -> TimeSegment:
     )
 
 
-def calibration_contents(channels: Iterable[BenchChannel]) -> list[CalibrationContent]:
-    """The calibrations that were applied, with their evidence."""
+def calibration_contents(channels: Iterable[BenchChannel], utc_ns: int) -> list[CalibrationContent]:
+    """The calibrations that were applied, with their evidence; *utc_ns*: when the run began."""
     return [
-        calibration_content(channel, channel.calibration)
+        calibration_content(channel, channel.calibration, utc_ns)
         for channel in channels
         if channel.calibration is not None
     ]
 
 
-def calibration_content(channel: BenchChannel, calibration: Calibration) -> CalibrationContent:
+def calibration_content(
+    channel: BenchChannel, calibration: Calibration, utc_ns: int
+) -> CalibrationContent:
     """One calibration as the run file holds it."""
-    record, equation = calibration.record, calibration.equation
-    covariance = equation.parameter_covariance
-    errors = np.sqrt(np.diag(covariance)) if covariance.any() else None
-    points = record.point
+    covariance = calibration.equation.parameter_covariance
+    points = evidence.points(calibration) if calibration.record.point else None
     return CalibrationContent(
         name=channel.name,
         channel=f"{channel.device}_{channel.stream.name}/{channel.name}",
         model=calibration.model,
-        formula=equation.formula,
+        formula=calibration.equation.formula,
         parameters=[
-            Parameter(name, value, "1", None if errors is None else float(errors[i]))
-            for i, (name, value) in enumerate(equation.parameters.items())
+            Parameter(name, known.value, known.unit, known.error or None)
+            for name, known in evidence.parameters(calibration).items()
         ],
-        covariance=None if errors is None else covariance,
+        covariance=covariance if covariance.any() else None,
+        input_unit=calibration.record.signal.output_unit or "1",
         unit=calibration.unit,
-        indication=np.array([p.indication for p in points]) if points else None,
-        reference=np.array([p.reference for p in points]) if points else None,
+        indication=points.indication if points else None,
+        reference=points.reference if points else None,
+        reference_uncertainty=_reference_uncertainty(calibration, points),
+        residual=points.residual if points else None,
         record=calibration.canonical_json,
-        info=_calibration_info(calibration),
+        info={
+            **_record_facts(calibration),
+            **_state_facts(calibration, channel.config.sensor_serial, utc_ns),
+            **_uncertainty_facts(calibration),
+        },
     )
 
 
-def _calibration_info(calibration: Calibration) -> dict[str, Any]:
-    record = calibration.record
-    performed, reference = record.performed, record.reference
-    info: dict[str, Any] = {
-        "origin": calibration.name,
+def _reference_uncertainty(
+    calibration: Calibration, points: evidence.Points | None
+) -> NDArray[np.float64] | None:
+    """Of each reference value: its own and that of the instrument; None where neither is known."""
+    if points is None:
+        return None
+    reference = calibration.record.reference
+    instrument = reference.standard_uncertainty if reference else 0.0
+    found = np.hypot(points.reference_uncertainty, instrument)
+    return found if found.any() else None
+
+
+def _record_facts(calibration: Calibration) -> Facts:
+    """What the record says of itself: sensor, who, when, where, with which reference."""
+    record, origin = calibration.record, getattr(calibration.equation, "origin", None)
+    facts: dict[str, Fact] = {
+        "calibration_id": record.id,
+        "supersedes": record.supersedes,
+        "file": calibration.name,
         "record_sha256": calibration.record_sha256,
+        "origin": record.origin,
+        "note": record.note,
+        "quantity": calibration.quantity,
+        "formula_origin": None if origin is None else Quantity(origin, _signal_unit(calibration)),
         "traceable": calibration.traceable,
     }
-    if performed is not None:
-        info |= {
-            "performed": performed.at,
-            "performed_by": performed.by,
-            "location": performed.location,
-            "method": performed.method,
-            "condition": performed.condition,
-            "valid_until": performed.valid_until,
+    facts |= {f"sensor_{name}": value for name, value in asdict(record.sensor).items()}
+    if record.performed is not None:
+        performed = asdict(record.performed)
+        facts |= {
+            "performed": performed.pop("at"),
+            "performed_by": performed.pop("by"),
+            **performed,
         }
-    if reference is not None:
-        info |= {
-            "reference_instrument_name": reference.name,
-            "reference_instrument_manufacturer": reference.manufacturer,
-            "reference_instrument_model": reference.model,
-            "reference_instrument_serial_number": reference.serial_number,
-            "reference_instrument_certificate": reference.certificate,
-            "reference_instrument_certificate_valid_until": reference.certificate_valid_until,
-            "reference_instrument_expanded_uncertainty": reference.expanded_uncertainty,
-            "reference_instrument_coverage_factor": reference.coverage_factor,
-        }
-    return info
+    if record.reference is not None:
+        reference = asdict(record.reference)
+        facts |= {f"reference_instrument_{name}": value for name, value in reference.items()}
+    conditions = record.environment
+    known = (
+        ("temperature", conditions.temperature_degc, "degC"),
+        ("pressure", conditions.pressure_kpa, "kPa"),
+        ("relative_humidity", conditions.relative_humidity_percent, "%"),
+    )
+    facts |= {f"influence_{n}": Quantity(x, unit) for n, x, unit in known if x is not None}
+    return facts
+
+
+def _signal_unit(calibration: Calibration) -> str:
+    return calibration.record.signal.output_unit or "1"
+
+
+def _state_facts(calibration: Calibration, sensor_serial: str, utc_ns: int) -> Facts:
+    """What was to be known of the record when the run began."""
+    if not utc_ns:
+        return {"state": "not judged", "state_text": "the date of the run is not known"}
+    now = datetime.fromtimestamp(utc_ns / SECOND_NS, UTC)
+    found = calibration.state(now, sensor_serial)
+    return {
+        "state": " ".join(finding.kind for finding in found) or "good",
+        "state_in_doubt": any(finding.serious for finding in found),
+        "state_text": "; ".join(finding.text for finding in found),
+    }
+
+
+def _uncertainty_facts(calibration: Calibration) -> Facts:
+    """Greatest expanded uncertainty over the range, noise left out; nothing where unknown."""
+    expanded = evidence.expanded_uncertainty(calibration, COVERAGE)
+    if not math.isfinite(expanded):
+        return {}
+    return {
+        "expanded_uncertainty": Quantity(expanded, calibration.unit),
+        "coverage_factor": COVERAGE,
+    }
+
+
+def _budget_facts(budget: Budget | None, unit: str) -> Facts:
+    """Standard uncertainty of a single value, typical of the run: type A, type B, combined."""
+    if budget is None:
+        return {}
+    facts: dict[str, Fact] = {
+        "standard_uncertainty_type_a": Quantity(budget.type_a, unit),
+        "noise_from": f"{budget.quiet_readings} quiet readings"
+        if budget.quiet_readings
+        else "no quiet window in this run: type A is 0",
+    }
+    if not budget.stated:
+        note = "the record states nothing of the sensor: only noise and resolution are known"
+        return facts | {"uncertainty_note": note}
+    return facts | {
+        "standard_uncertainty": Quantity(budget.combined(), unit),
+        "standard_uncertainty_type_b": Quantity(budget.type_b, unit),
+        "uncertainty_budget": budget.text,
+    }

@@ -40,14 +40,20 @@ BUS_WAIT_S = 1e-3
 
 
 def evaluate(bench: Bench, decoded: Decoded, zero_ns: int) -> Evaluation:
-    """Times and values of all *decoded* rows; *zero_ns* is the run's zero in host time."""
+    """Times, values and grid of all *decoded* rows; *zero_ns* is the run's zero in host time."""
+    result = values_of(bench, decoded, zero_ns)
+    put_on_grid(bench, result)
+    return result
+
+
+def values_of(bench: Bench, decoded: Decoded, zero_ns: int) -> Evaluation:
+    """Times and values alone."""
     streams = {name: record.streams for name, record in decoded.devices.items()}
     channels = bench_channels(bench, streams)
     times = stream_times(decoded.rows, bus_devices(bench))
     result = Evaluation(zero_ns, channels, decoded.rows, times)
-    for name in _in_order(channels, result.problems):
-        _value(result, name)
-    put_on_grid(bench, result)
+    for name in in_order(channels, result.problems):
+        put_value(result, name)
     return result
 
 
@@ -142,7 +148,7 @@ def _echo(rows: Rows) -> Echo:
 # --- values
 
 
-def _in_order(channels: Mapping[str, BenchChannel], problems: list[str]) -> list[str]:
+def in_order(channels: Mapping[str, BenchChannel], problems: list[str]) -> list[str]:
     """Channel names, those that a calibration asks for before those that ask."""
     done: dict[str, None] = {}
 
@@ -162,7 +168,8 @@ def _in_order(channels: Mapping[str, BenchChannel], problems: list[str]) -> list
     return list(done)
 
 
-def _value(result: Evaluation, name: str) -> None:
+def put_value(result: Evaluation, name: str) -> None:
+    """Compute a channel's values and status from its raw readings."""
     channel, key = result.channels[name], result.key(name)
     rows = result.rows.get(key)
     if rows is None:

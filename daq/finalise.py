@@ -77,6 +77,9 @@ def finalise(
     content.t_start, content.t_end = (begin - zero) / SECOND_NS, (end - zero) / SECOND_NS
     content.time_zero_utc_ns = utc_at(clocks, zero)
     content.clocks = np.array(clocks, np.int64) if clocks else None
+    content.calibrations = calibration_contents(
+        (c for c in result.channels.values() if c.name in result.values), content.time_zero_utc_ns
+    )
     content.events = sorted(events, key=lambda event: event.raw_time)
     content.sources = sources.contents(decoded.devices)
     progress("writing")
@@ -163,9 +166,6 @@ def run_content(
         aligned=aligned_content(bench, result),
         results=time_results(result),
         windows=gesture_windows(result),
-        calibrations=calibration_contents(
-            c for c in result.channels.values() if c.name in result.values
-        ),
         documents=[document(name, data) for name, data in sorted(bench.documents.items())],
         settings=settings(bench, run, problems),
         roller_sets={name: roller_facts(bench, name) for name in bench.roller_set},

@@ -9,14 +9,13 @@ import numpy as np
 
 from daq.align import Placement
 from daq.bench import Bench
+from daq.budget import budget_of
 from daq.channels import BenchChannel
 from daq.evaluation import Evaluation, Floats, Key, Latency, Motion
 from daq.ignition import sample_status
 from daq.motion import encoder_channels
 from daq.runfile.content import AlignedContent, ColumnContent
 from daq.status import AlignedStatus
-
-UNCERTAINTY_ROWS = 64
 
 
 def aligned_content(bench: Bench, result: Evaluation) -> AlignedContent | None:
@@ -139,13 +138,14 @@ def _placement(result: Evaluation, channel: BenchChannel, latency: Latency) -> P
 
 def _column(result: Evaluation, channel: BenchChannel, placement: Placement) -> ColumnContent:
     key, latency = result.key(channel.name), result.latency(channel.name)
-    u_value = typical_uncertainty(result, channel)
+    averaged = placement.step / placement.period if placement.smooth else 1.0
+    u_value = typical_uncertainty(result, channel, averaged)
     u_time_s = time_uncertainty_s(result, channel)
     column = placement.column(
         result.values[channel.name],
         result.status[channel.name],
         kind=channel.input.kind,
-        u_value=u_value,
+        u_value=u_value or 0.0,
         u_time_s=u_time_s,
     )
     return ColumnContent(
@@ -153,7 +153,7 @@ def _column(result: Evaluation, channel: BenchChannel, placement: Placement) -> 
         unit=channel.unit,
         value=column.value,
         status=column.status,
-        uncertainty=column.uncertainty if channel.calibration is not None else None,
+        uncertainty=column.uncertainty if u_value is not None else None,
         long_name=channel.description,
         quantity=channel.config.quantity or channel.input.quantity,
         channel=f"{key[0]}_{key[1]}/{channel.name}",
@@ -166,22 +166,15 @@ def _column(result: Evaluation, channel: BenchChannel, placement: Placement) -> 
     )
 
 
-def typical_uncertainty(result: Evaluation, channel: BenchChannel) -> float:
-    """Standard uncertainty of a channel's value by its calibration, in its unit.
+def typical_uncertainty(
+    result: Evaluation, channel: BenchChannel, readings: float = 1.0
+) -> float | None:
+    """Standard uncertainty of a channel's value, mean of so many *readings*, in its unit.
 
-    The median over rows spread evenly over the run; 0 without a calibration.
+    None without a calibration, and where its record states no uncertainty.
     """
-    inputs = result.inputs(channel)
-    if channel.calibration is None or inputs is None:
-        return 0.0
-    raw = result.rows[result.key(channel.name)].raw[channel.input.name]
-    rows = np.unique(np.linspace(0, len(raw) - 1, UNCERTAINTY_ROWS).astype(np.intp))
-    there = rows[np.isfinite(result.values[channel.name][rows])]
-    if not len(there):
-        return 0.0
-    some = {name: values[there] for name, values in inputs.items()}
-    found = channel.calibration.uncertainty(raw[there], some)
-    return float(np.nanmedian(found)) if np.isfinite(found).any() else 0.0
+    budget = budget_of(result, channel)
+    return budget.combined(readings) if budget is not None and budget.stated else None
 
 
 def time_uncertainty_s(result: Evaluation, channel: BenchChannel) -> float:

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import click
 
+from daq import clock
 from daq.bench import Bench, load_bench
+from daq.calibration.state import Finding
 from daq.channels import BenchChannel, bench_channels
 from daq.cli import print_json
 from daq.errors import ConfigError
@@ -87,6 +91,7 @@ def _warnings(bench: Bench, channels: dict[str, BenchChannel]) -> list[str]:
         for name, wire in bench.wire.items()
         if wire.port.startswith(("/dev/ttyUSB", "/dev/ttyACM"))
     ]
+    found += [f"channel {name}: {words}" for name, words in _calibration_warnings(channels)]
     for name in bench.device:
         found += [f"device {name}: {note}" for note in bench.driver(name).notes()]
     used = {device.wire for device in bench.device.values()}
@@ -94,6 +99,23 @@ def _warnings(bench: Bench, channels: dict[str, BenchChannel]) -> list[str]:
     if not bench.roller_set:
         found.append("no roller set: runs are put on a time grid of their own, without speed")
     return found
+
+
+def _calibration_warnings(channels: dict[str, BenchChannel]) -> Iterator[tuple[str, str]]:
+    """What a user must know of each calibration now, what is in doubt first."""
+    for doubtful in (True, False):
+        for name, channel in channels.items():
+            for finding in findings(channel):
+                if finding.serious is doubtful:
+                    yield name, f"{channel.config.calibration}: {finding.text}"
+
+
+def findings(channel: BenchChannel) -> list[Finding]:
+    """What a channel's calibration record says of itself now; nothing without a record."""
+    if channel.calibration is None:
+        return []
+    now = datetime.fromtimestamp(clock.realtime_ns() / clock.SECOND_NS, UTC)
+    return channel.calibration.state(now, channel.config.sensor_serial)
 
 
 def _as_data(
@@ -112,6 +134,7 @@ def _as_data(
                 "unit": channel.unit,
                 "role": channel.role,
                 "calibration": channel.config.calibration,
+                "findings": [finding._asdict() for finding in findings(channel)],
             }
             for channel in channels.values()
         ],
