@@ -64,9 +64,9 @@ def realign(path: Path, out: Path, now_utc: str) -> list[str]:
 def align_again(content: RunContent) -> list[str]:
     """Replace all that was made of *content*'s recorded times; what was noticed on the way."""
     bench = bench_of(content.documents)
-    result = _evaluation(bench, content)
+    result = evaluation_of(bench, content)
     put_on_grid(bench, result)
-    fresh = stream_contents(result, _devices(content.streams))
+    fresh = stream_contents(result, device_records(content.streams))
     content.streams = [_timed(old, new) for old, new in zip(content.streams, fresh, strict=True)]
     content.aligned = aligned_content(bench, result)
     content.results = _renewed(content.results, time_results(result))
@@ -93,7 +93,8 @@ def _is_bench(data: bytes) -> bool:
 # --- from the file's words to rows
 
 
-def _evaluation(bench: Bench, content: RunContent) -> Evaluation:
+def evaluation_of(bench: Bench, content: RunContent) -> Evaluation:
+    """The rows of a run file with the values that it holds and times computed again."""
     streams = _streams(bench, content.sources)
     channels = _calibrated(bench_channels(bench, streams), content.calibrations)
     known = {(device, s.name): s for device, its in streams.items() for s in its}
@@ -182,7 +183,8 @@ def _rows(
 # --- and back
 
 
-def _devices(streams: Sequence[StreamContent]) -> dict[str, DeviceRecord]:
+def device_records(streams: Sequence[StreamContent]) -> dict[str, DeviceRecord]:
+    """The devices that the streams of a run file came from."""
     return {s.device: DeviceRecord(s.device, s.source, s.driver) for s in streams}
 
 

@@ -11,6 +11,7 @@ import json
 import os
 import tomllib
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -18,7 +19,7 @@ import tomli_w
 
 from daq.calibration import document
 from daq.calibration.record import Calibration
-from daq.errors import CalibrationError
+from daq.errors import CalibrationError, ConfigError
 
 Action = Literal["accepted", "discarded", "superseded"]
 
@@ -38,6 +39,15 @@ def _without_none(value: Any) -> Any:
     if isinstance(value, Mapping):
         return {key: _without_none(item) for key, item in value.items() if item is not None}
     return [_without_none(item) for item in value] if isinstance(value, list | tuple) else value
+
+
+def read(path: Path) -> Calibration:
+    """The record in the file at *path*, named as the file. Raises ConfigError."""
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise ConfigError(f"{path}: {error.strerror}") from None
+    return replace(Calibration.load(data, str(path)), name=path.name)
 
 
 def write(path: Path, data: bytes) -> None:

@@ -20,6 +20,10 @@ COMMANDS = {
     "verify": ("daq.cli.verify", "Check that a run file is unaltered."),
     "timing": ("daq.cli.timing", "Tell how each channel's times were made and how good they are."),
     "realign": ("daq.cli.realign", "Compute a run file's times again, into another file."),
+    "recalibrate": (
+        "daq.cli.recalibrate",
+        "Compute a run's values again with another calibration, into another file.",
+    ),
     "export": ("daq.cli.export", "Write a run's aligned table as CSV or netCDF."),
     "drivers": ("daq.cli.drivers", "List the installed drivers."),
 }
