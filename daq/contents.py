@@ -125,7 +125,8 @@ def _time_content(result: Evaluation, time: StreamTime, rate_hz: float | None) -
         uncertainty_random_s=time.uncertainty_random_s,
         uncertainty_bias_low_s=time.uncertainty_lo_s,
         uncertainty_bias_high_s=time.uncertainty_hi_s,
-        clock_skew_ppm=time.clock_skew_ppm if mapped else None,
+        # a period that was fitted tells nothing of the clock behind it
+        clock_skew_ppm=time.clock_skew_ppm if mapped and time.method != "period_grid" else None,
         correction_s=time.correction_s if mapped else None,
         lateness_s=time.lateness_s if mapped else None,
         index_hz=time.index_hz if mapped else None,

@@ -60,14 +60,14 @@ def _rate(time: NDArray[np.float64]) -> float | None:
 
 
 def _jitters(stream: StreamContent) -> tuple[float | None, float | None]:
-    """Spread of the spacing of arrivals and of the times made of them: half of 5 to 95 %."""
+    """Spread of the spacing of arrivals and of the times made of them: half of 1 to 99 %."""
     if not stream.nominal_rate_hz or len(stream.time) < 20:
         return None, None
     return _spread(np.diff(stream.raw_time) * 1e-9), _spread(np.diff(stream.time))
 
 
 def _spread(spacing: NDArray[np.float64]) -> float:
-    low, high = np.quantile(spacing, (0.05, 0.95))
+    low, high = np.quantile(spacing, (0.01, 0.99))
     return float(high - low) / 2
 
 
