@@ -14,6 +14,7 @@ from daq.errors import DaqError
 COMMANDS = {
     "demo": ("daq.cli.demo", "Simulate a car on the rollers and record one run of it."),
     "check": ("daq.cli.check", "Check a bench configuration and say every mistake at once."),
+    "calibrate": ("daq.cli.calibrate", "Calibrate a sensor or check one, step by step."),
     "serve": ("daq.cli.serve", "Record the bench until told to stop (the daemon)."),
     "replay": ("daq.cli.replay", "Make a run file from journals or recordings, without hardware."),
     "show": ("daq.cli.show", "Tell what a run file holds."),
