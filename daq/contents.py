@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from daq.budget import Budget, budget_of
 from daq.calibration import evidence
 from daq.calibration.record import Calibration
+from daq.calibration.state import Finding
 from daq.channels import BenchChannel
 from daq.clock import SECOND_NS
 from daq.decode import DeviceRecord, Rows
@@ -270,12 +271,19 @@ def _state_facts(calibration: Calibration, sensor_serial: str, utc_ns: int) -> F
     if not utc_ns:
         return {"state": "not judged", "state_text": "the date of the run is not known"}
     now = datetime.fromtimestamp(utc_ns / SECOND_NS, UTC)
-    found = calibration.state(now, sensor_serial)
+    found = [_at_run(finding) for finding in calibration.state(now, sensor_serial)]
     return {
         "state": " ".join(finding.kind for finding in found) or "good",
         "state_in_doubt": any(finding.serious for finding in found),
         "state_text": "; ".join(finding.text for finding in found),
     }
+
+
+def _at_run(finding: Finding) -> Finding:
+    """A calibration made after the run, as by recalibrating, is none the worse for that."""
+    if finding.kind != "in_the_future":
+        return finding
+    return Finding("performed_after_run", False, "performed after the run began")
 
 
 def _uncertainty_facts(calibration: Calibration) -> Facts:

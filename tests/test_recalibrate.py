@@ -298,7 +298,7 @@ def test_values_of_a_file_by_hand(run_path):
     assert by_name["oil_pressure"].value == pytest.approx(value, nan_ok=True)
 
 
-def test_state_is_told_at_the_time_of_the_run(simulated_run, tables, run_path):
+def test_state_is_told_at_the_time_of_the_run(tables, run_path):
     content = read_run(run_path)
     content.time_zero_utc_ns = 1_900_000_000 * 10**9  # 2030
     calibrate_again(content, [record(adjusted(tables["oil_pressure"]))])
@@ -310,6 +310,11 @@ def test_state_is_told_at_the_time_of_the_run(simulated_run, tables, run_path):
     calibrate_again(content, [Calibration.of_table(table, "hand.toml")])
     state = {c.name: c for c in content.calibrations}["oil_pressure"].info
     assert str(state["state"]).split() == ["changed_by_hand", "other_sensor"]
+    content = read_run(run_path)
+    content.time_zero_utc_ns = 1_500_000_000 * 10**9  # 2017, before it was calibrated
+    calibrate_again(content, [record(adjusted(tables["oil_pressure"]))])
+    state = {c.name: c for c in content.calibrations}["oil_pressure"].info
+    assert (state["state"], state["state_in_doubt"]) == ("performed_after_run", False)
     content = read_run(run_path)
     content.time_zero_utc_ns = 0
     calibrate_again(content, [record(adjusted(tables["oil_pressure"]))])

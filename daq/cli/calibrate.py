@@ -333,12 +333,16 @@ def _teller(options: dict[str, Any]) -> Callable[[str], None]:
 
 def _decide(candidate: Candidate, options: dict[str, Any], told: Sequence[str] = ()) -> None:
     """Show what was found, ask, and put the record in force or keep it as discarded."""
+    from datetime import UTC, datetime
+
     from daq import clock
     from daq.cli import candidate as made
     from daq.cli import print_json
 
     say, places = _teller(options), list(options["places"])
-    for line in (*made.lines(candidate, places), *told):
+    now_ns = clock.realtime_ns()
+    moment = datetime.fromtimestamp(now_ns / clock.SECOND_NS, UTC)
+    for line in (*made.lines(candidate, places, moment), *told):
         say(line)
     if options["picture"]:
         made.draw(candidate, options["picture"])
@@ -346,9 +350,8 @@ def _decide(candidate: Candidate, options: dict[str, Any], told: Sequence[str] =
     decision = options["decision"]
     if decision is None:
         decision = click.confirm("accept it", default=False, err=True)
-    now = clock.iso_utc(clock.realtime_ns())
     act = made.accept if decision else made.discard
-    act(candidate, now, options["by"], options["why"])
+    act(candidate, clock.iso_utc(now_ns), options["by"], options["why"])
     _tell_end(candidate, decision, say)
     if options["as_json"]:
         told_too = {"notes": list(told), "accepted": decision, "file": candidate.subject.path}

@@ -6,6 +6,7 @@ import math
 import uuid
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -60,7 +61,7 @@ def candidate_of(
     tables = {**subject.tables, **facts, "channel": subject.name}
     before = subject.in_force
     tables["supersedes"] = before.record.id if before is not None else ""
-    tables.pop("note", None)
+    tables["note"] = "; ".join(_found_lines(subject, points))
     tables = {key: value for key, value in tables.items() if value not in ("", {}, None)}
     if not tables.get("range"):
         references = [point.reference for point in points]
@@ -94,15 +95,15 @@ def _checked(tables: dict[str, Any], name: str) -> Calibration:
 # --- what it says for itself
 
 
-def lines(candidate: Candidate, at: Sequence[float]) -> Iterator[str]:
-    """Points, models, curve, repeatability, uncertainty, picture, state found."""
+def lines(candidate: Candidate, at: Sequence[float], now: datetime) -> Iterator[str]:
+    """Points, models, curve, state found, uncertainty, picture, what to know of the record."""
     unit, signal_unit = candidate.subject.unit, candidate.subject.signal_unit
     yield from _point_lines(candidate, unit, signal_unit)
     if candidate.proposal is not None:
         yield from _model_lines(candidate.proposal, unit)
     for name, known in evidence.parameters(candidate.calibration).items():
         yield f"{name} = {known.value:.8g} ± {known.error:.2g} {known.unit} (standard)"
-    yield from _found_lines(candidate)
+    yield from _found_lines(candidate.subject, candidate.points)
     yield f"expanded uncertainty (k = {K:g}), the reading's noise left out:"
     for place, value, u in _uncertainties(candidate, at):
         yield f"  at {place:10.5g} {signal_unit}: {value:10.5g} {unit} ± {u:.3g} {unit}"
@@ -110,6 +111,8 @@ def lines(candidate: Candidate, at: Sequence[float]) -> Iterator[str]:
     yield from picture.characters(
         found.indication, found.residual, found.direction, unit, signal_unit
     )
+    for finding in candidate.calibration.state(now):
+        yield f"note: {finding.text}"
 
 
 def _point_lines(candidate: Candidate, unit: str, signal_unit: str) -> Iterator[str]:
@@ -133,13 +136,13 @@ def _model_lines(proposal: Proposal, unit: str) -> Iterator[str]:
         yield f"repeatability {repeats.repeatability:.3g} {unit}"
 
 
-def _found_lines(candidate: Candidate) -> Iterator[str]:
+def _found_lines(subject: Subject, points: Sequence[Point]) -> Iterator[str]:
     """The record in force held against the points, before anything is adjusted."""
-    before = candidate.subject.in_force
+    before = subject.in_force
     if before is None:
         return
     try:
-        found = guide.verify(before, candidate.points, {})
+        found = guide.verify(before, points, {})
     except CalibrationError as error:
         yield f"as found: {error}"
         return
@@ -147,7 +150,7 @@ def _found_lines(candidate: Candidate) -> Iterator[str]:
     verdict = "within its uncertainty" if found.agrees else "beyond its uncertainty"
     yield (
         f"as found: the record in force errs by up to {found.error[worst]:+.3g}"
-        f" {candidate.subject.unit} (point {worst + 1}), {verdict} of ±"
+        f" {subject.unit} (point {worst + 1}), {verdict} of ±"
         f" {found.expanded[worst]:.3g}"
     )
 

@@ -67,6 +67,8 @@ def test_points_from_csv_are_accepted_and_sealed(bench_file, oil_csv):
     assert new.record.supersedes == before.record.id
     assert new.record.performed.by == "Ida Falk"
     assert new.record.reference is None  # nobody said which instrument it was
+    assert "note: no reference certificate on record" in told.output
+    assert "as found" in new.record.note
     # Source: the sensor's own line, (V - 0.5) / 4 * 1000 kPa
     assert float(new.at_signal(2.5)) == pytest.approx(500, abs=0.5)
     again = run("oil_pressure", "--config", bench_file, "--from", oil_csv, "--by", "B", "--accept")
