@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import datetime
 import json
+import math
 import tomllib
 from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from daq.calibration import document, evidence
@@ -235,6 +236,7 @@ def test_raw_is_the_inverse() -> None:
 
 
 @settings(max_examples=60, deadline=None)
+@example([0.0], math.inf, MANIFOLD)
 @given(
     st.lists(
         st.one_of(

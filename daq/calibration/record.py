@@ -206,7 +206,7 @@ class Calibration:
         sign = 1.0 if self.quantity == "absolute_pressure" else -1.0
         value = value + sign * ambient
         status[~np.isfinite(value)] |= OUT_OF_RANGE
-        return value, status
+        return np.where(np.isfinite(value), value, np.nan), status
 
     def _saturation(self, raw: NDArray[Any]) -> NDArray[np.uint8]:
         status = np.zeros(raw.shape, dtype=np.uint8)
