@@ -6,8 +6,9 @@ import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from difflib import get_close_matches
+from itertools import pairwise
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, ClassVar, Literal
 
 from daq import registry
 from daq.config import Problems, build, join, key, nearest, read_toml, to_plain
@@ -69,6 +70,50 @@ class WireConfig:
 
 
 @dataclass(frozen=True)
+class LimitConfig:
+    """Advisory bounds of one channel, in its unit: a warning first, then an alarm.
+
+    A bound is one number, or as many as *load* has: then it is interpolated against the channel
+    *against*; below the first load there is no bound, above the last the last one holds.
+    """
+
+    warn_low: float | tuple[float, ...] | None = key(None, help="in the channel's unit")
+    warn_high: float | tuple[float, ...] | None = key(None, help="in the channel's unit")
+    alarm_low: float | tuple[float, ...] | None = key(None, help="in the channel's unit")
+    alarm_high: float | tuple[float, ...] | None = key(None, help="in the channel's unit")
+    against: str = key("", help="the bench's name of the load channel, for example 'map'")
+    load: tuple[float, ...] = key((), help="in that channel's unit, rising")
+    hysteresis: float = key(0.0, low=0, help="so far back within a bound it is over")
+    delay_s: float = key(0.0, unit="s", low=0, high=60, help="beyond for so long before it counts")
+
+    BOUNDS: ClassVar[tuple[str, ...]] = ("alarm_low", "warn_low", "warn_high", "alarm_high")
+    """From the lowest to the highest."""
+
+    def __post_init__(self) -> None:
+        given = {name: bound for name in self.BOUNDS if (bound := getattr(self, name)) is not None}
+        if not given:
+            raise ValueError(f"expected at least one of {', '.join(self.BOUNDS)}")
+        if bool(self.against) != bool(self.load):
+            raise ValueError("against, a channel's name, and load, a list, go together")
+        if any(after <= before for before, after in pairwise(self.load)):
+            raise ValueError(f"load: expected rising numbers, got {list(self.load)}")
+        for name, bound in given.items():
+            if isinstance(bound, tuple) and len(bound) != len(self.load):
+                raise ValueError(
+                    f"{name}: expected one number or {len(self.load)}, as load has; got"
+                    f" {len(bound)}"
+                )
+        rows = {name: self._row(bound) for name, bound in given.items()}
+        for (low, below), (high, above) in pairwise(rows.items()):
+            if any(a > b for a, b in zip(below, above)):
+                raise ValueError(f"{low} lies above {high}")
+
+    def _row(self, bound: float | tuple[float, ...]) -> tuple[float, ...]:
+        """A bound at every load."""
+        return bound if isinstance(bound, tuple) else (bound,) * max(1, len(self.load))
+
+
+@dataclass(frozen=True)
 class ChannelConfig:
     """How the bench names and treats one channel of a device."""
 
@@ -84,6 +129,7 @@ class ChannelConfig:
     calibration: str = key("", help="file of the calibration record, relative to this file")
     latency_s: float = key(0.0, unit="s", low=-10, high=60)
     latency_uncertainty_s: float | None = key(None, unit="s", low=0, high=60)
+    limit: LimitConfig | None = None
     critical: bool = key(False, help="a run without it is not for power")
     location: str = ""
     sensor_model: str = ""
@@ -217,6 +263,9 @@ class RunConfig:
     end: tuple[EndConfig, ...] = ()
     after_end_s: float = key(60.0, unit="s", low=0, high=600, help="longest slow-down recorded")
     standstill_s: float = key(1.0, unit="s", low=0, high=30, help="standing for so long stops it")
+    garage: str = key("garage", help="where vehicles are described, relative to this file")
+    lamp: str = key("", help="what the driver sees, as device.output, for example 'unit.lamp'")
+    buzzer: str = key("", help="what the driver hears, as device.output")
 
 
 @dataclass(frozen=True)
@@ -529,7 +578,28 @@ def _check_streams(bench: Bench, problems: Problems) -> None:
                 problems.add(
                     f"roller_set.{name}", f"{item!r}: no device is called {device!r}{close}"
                 )
+    _check_loads(bench, set().union(*channels.values()) | set(speed_channels(bench)), problems)
     problems.raise_if_any()
+
+
+def _check_loads(bench: Bench, known: set[str], problems: Problems) -> None:
+    """A limit's load channel must be one that the bench has."""
+    for device, config in bench.device.items():
+        for name, channel in config.channels.items():
+            against = channel.limit.against if channel.limit is not None else ""
+            if against and against not in known:
+                problems.add(
+                    f"device.{device}.channel.{name}.limit.against",
+                    f"no channel is called {against!r}{nearest(against, known)}",
+                )
+
+
+def speed_channels(bench: Bench) -> dict[str, str]:
+    """Roller sets by the name of their speed: ``roller_speed`` of the first, as in run files."""
+    return {
+        f"{name}_speed" if number else "roller_speed": name
+        for number, name in enumerate(bench.roller_set)
+    }
 
 
 def describe(bench: Bench) -> dict[str, Any]:
