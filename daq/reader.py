@@ -280,14 +280,9 @@ class WireReader(threading.Thread):
             return
         if self.config.listen_only:
             raise DeviceError(f"wire {self.wire} is listen-only")
-        import numpy as np
-
         from daq.wire import allowed
-        from daq.wire.can import FLAG_EXTENDED, FRAME
 
-        frame = np.frombuffer(data, FRAME)[0]
-        extended = bool(frame["flags"] & FLAG_EXTENDED)
-        allowed.check(int(frame["id"]), extended, frame["data"][: frame["length"]].tobytes())
+        allowed.check_record(data)
 
     def _send(self, port: Port, data: bytes) -> None:
         """Write, stamped before: no answer can belong to an earlier moment than this one."""
