@@ -31,7 +31,8 @@ from daq.recorder import Recorder
 log = logging.getLogger("daq.acquire")
 
 MARKS = frozenset(
-    {"start", "stop", "arm", "disarm", "mark", "finalised", "finalise_failed", "kept", "discarded"}
+    {"start", "end", "stop", "arm", "disarm", "mark", "about", "cut", "refused", "not_for_power"}
+    | {"emergency_stop", "finalised", "finalise_failed"}
 )
 """Kinds of mark that a command may set; the others are acquisition's own."""
 PAST_NS = 60 * SECOND_NS
@@ -94,6 +95,8 @@ class Acquisition:
             if recorder.running is None:
                 raise CommandError("stop: no run is being recorded")
             content = {"start": recorder.running, **content}
+        elif kind == "cut":
+            _check_interval(content)
         answer = recorder.mark(kind, origin, content, t_ns)
         if kind in ("start", "stop"):
             recorder.running = answer["seq"] if kind == "start" else None
@@ -176,6 +179,15 @@ def _moment(request: Mapping[str, Any]) -> int | None:
     if not isinstance(t_ns, int) or not now - PAST_NS <= t_ns <= now:
         raise CommandError(f"t_ns: expected host ns within the last 60 s, got {t_ns!r}")
     return t_ns
+
+
+def _check_interval(content: Mapping[str, Any]) -> None:
+    begin, end = content.get("from_ns"), content.get("to_ns")
+    if not (isinstance(begin, int) and isinstance(end, int) and begin < end <= monotonic_ns()):
+        raise CommandError(
+            f"cut: expected from_ns before to_ns, and both past, as host ns; got {begin!r} and"
+            f" {end!r}"
+        )
 
 
 def open_journal(bench: Bench, folder: Path) -> JournalWriter:

@@ -60,11 +60,12 @@ Entry = ChunkRow | NoteRow | MarkRow | ClockEntry
 
 
 class Run(NamedTuple):
-    """A run's start mark, what ended it, and the mark that says what became of it."""
+    """A run's start mark, what ended it, the mark of its file, and the mark that describes it."""
 
     start: MarkRow
     end: MarkRow | None
     settled: MarkRow | None
+    about: MarkRow | None = None
 
     @property
     def recovered(self) -> bool:
@@ -75,7 +76,9 @@ class Run(NamedTuple):
 def runs(marks: Iterable[MarkRow]) -> list[Run]:
     """Every run with a start mark, in order.
 
-    A finalised or finalise_failed mark names its run by the start's seq, as ``content["start"]``.
+    A finalised or finalise_failed mark names its run by the start's seq, as ``content["start"]``;
+    so does the about mark, which says to which number, vehicle and set-up the run belongs. A cut
+    mark is a whole run: the interval from ``content["from_ns"]`` to ``content["to_ns"]``.
     """
     found: dict[int, Run] = {}
     running: int | None = None
@@ -83,13 +86,24 @@ def runs(marks: Iterable[MarkRow]) -> list[Run]:
         if mark.kind == "start":
             found[mark.seq] = Run(mark, None, None)
             running = mark.seq
+        elif mark.kind == "cut":
+            found[mark.seq] = _cut_out(mark)
         elif mark.kind in RUN_ENDS and running is not None:
             found[running] = found[running]._replace(end=mark)
             running = None
         elif mark.kind in RUN_SETTLED and mark.content.get("start") in found:
             start = mark.content["start"]
             found[start] = found[start]._replace(settled=mark)
+        elif mark.kind == "about" and mark.content.get("start") in found:
+            start = mark.content["start"]
+            found[start] = found[start]._replace(about=mark)
     return list(found.values())
+
+
+def _cut_out(mark: MarkRow) -> Run:
+    """What a cut mark cut out of the journal afterwards, as a run."""
+    start = mark._replace(t_ns=int(mark.content["from_ns"]))
+    return Run(start, mark._replace(t_ns=int(mark.content["to_ns"]), kind="stop"), None)
 
 
 def pack(chunks: Sequence[Chunk]) -> bytes:

@@ -36,6 +36,17 @@ class State(StrEnum):
     SLOWING = "slowing"
 
 
+STATE_AFTER = {
+    "arm": State.ARMED,
+    "disarm": State.IDLE,
+    "end": State.SLOWING,
+    "stop": State.IDLE,
+    "acquisition_started": State.IDLE,
+    "acquisition_stopped": State.IDLE,
+}
+"""The state that each mark makes, but for *start*, which also begins to watch the ends."""
+
+
 class Refused(DaqError):
     """A command that does not fit the present state, with the reason."""
 
@@ -91,7 +102,7 @@ class Sequence:
     # --- commands
 
     def command(self, name: str, t_ns: int, origin: str) -> list[Action]:
-        """Carry out arm, disarm, start, stop or toggle.
+        """Carry out arm, disarm, start or stop.
 
         Raises Refused when it does not fit the state.
         """
@@ -131,6 +142,15 @@ class Sequence:
         if self.state not in states:
             wanted = " or ".join(states)
             raise Refused(f"{name}: the bench is {self.state}; it must be {wanted}")
+
+    # --- what others did
+
+    def adopt(self, kind: str, t_ns: int, reason: str = "") -> None:
+        """Take over the state that a mark of the journal makes, whoever set it."""
+        if kind == "start":
+            self._start(t_ns, reason)
+        elif kind in STATE_AFTER:
+            self._go(STATE_AFTER[kind], kind, t_ns, reason)
 
     # --- values
 
