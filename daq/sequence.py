@@ -87,6 +87,8 @@ class Sequence:
     config: RunConfig
     state: State = State.IDLE
     since_ns: int = 0
+    started_ns: int = 0
+    """When the present or last run began."""
     _run_up: deque[tuple[int, float]] = field(default_factory=deque)
     _steady: bool = False
     _standing_ns: int | None = None
@@ -211,6 +213,7 @@ class Sequence:
             for number, end in enumerate(self.config.end)
             if end.falls_percent is not None
         }
+        self.started_ns = t_ns
         return self._go(State.RECORDING, "start", t_ns, reason)
 
     def _watch_end(
