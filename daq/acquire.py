@@ -32,7 +32,7 @@ log = logging.getLogger("daq.acquire")
 
 MARKS = frozenset(
     {"start", "end", "stop", "arm", "disarm", "mark", "about", "cut", "refused", "not_for_power"}
-    | {"emergency_stop", "finalised", "finalise_failed"}
+    | {"emergency_stop", "limit", "finalised", "finalise_failed"}
 )
 """Kinds of mark that a command may set; the others are acquisition's own."""
 PAST_NS = 60 * SECOND_NS

@@ -15,75 +15,24 @@ import shlex
 import signal
 import socket
 import sys
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 from daq.bench import Bench, load_bench
-from daq.commands import SOCKET_NAME, CommandError, follow
-from daq.decode import DeviceDecoder
+from daq.clock import monotonic_ns
+from daq.commands import SOCKET_NAME, Answer, CommandError, ask, follow
 from daq.errors import DaqError, JournalError
 from daq.finishing import Finishing
-from daq.journal import ChunkRow, Entry, Journal, MarkRow, NoteRow, runs
+from daq.journal import Entry, Journal, MarkRow, runs
+from daq.live.bulletin import Bulletin
+from daq.live.messenger import Messenger
+from daq.live.server import Server
+from daq.live.values import Live
 
 log = logging.getLogger("daq.main")
 
 BEAT_S = 0.25
-
-
-@dataclass
-class DeviceState:
-    """``waiting`` until a valid row came, then ``running``; ``lost`` with its wire; ``failed``."""
-
-    state: str = "waiting"
-    since_ns: int = 0
-    reason: str = ""
-    rows: int = 0
-
-
-class Live:
-    """Follows the entries and decodes them as they come, for states now and values later."""
-
-    def __init__(self, bench: Bench) -> None:
-        self.devices = {name: DeviceState() for name in bench.device}
-        self._decoders = {name: DeviceDecoder(bench, name) for name in bench.device}
-        self._on_wire = {
-            wire: [name for name, device in bench.device.items() if device.wire == wire]
-            for wire in bench.wire
-        }
-
-    def feed(self, entry: Entry) -> None:
-        """Take one entry of the journal."""
-        if isinstance(entry, ChunkRow):
-            for name in self._on_wire.get(entry.wire, ()):
-                self._decode(name, entry)
-        elif isinstance(entry, NoteRow):
-            for name in self._on_wire.get(entry.wire, ()):
-                self._note(name, entry)
-
-    def _decode(self, name: str, entry: ChunkRow) -> None:
-        rows = sum(len(block) for block in self._decoders[name].feed(entry.chunks))
-        if rows:
-            self.devices[name].rows += rows
-            self._enter(name, "running", entry.chunks[-1].t_ns)
-
-    def _note(self, name: str, note: NoteRow) -> None:
-        chunk = self._decoders[name].note(note)
-        if chunk is not None:
-            self._decoders[name].feed([chunk])
-        kind = note.content.get("note")
-        if kind == "closed":
-            self._enter(name, "lost", note.t_ns, str(note.content.get("error", "")))
-        elif kind == "failed" and note.content.get("device") == name:
-            self._enter(name, "failed", note.t_ns, str(note.content.get("error", "")))
-
-    def _enter(self, name: str, state: str, t_ns: int, reason: str = "") -> None:
-        """Change state; acquisition has logged a loss already."""
-        device = self.devices[name]
-        if state != device.state and device.state != "failed":
-            self.devices[name] = DeviceState(state, t_ns, reason, device.rows)
-            if state == "running":
-                log.info("device %s: running", name)
 
 
 class Main:
@@ -94,6 +43,10 @@ class Main:
     ) -> None:
         self.live = Live(bench)
         self._folder, self._socket_path, self._finishing = journal, socket_path, finishing
+        self._messenger = Messenger(socket_path)
+        self._server = Server(socket_path.parent, self.command, finishing.out)
+        self._bulletin = Bulletin(self.live, self._server, self._messenger.tell)
+        self._heard_ns = 0
         self._journal: Journal | None = None
         self._after = -1
         self._marks: list[MarkRow] = []
@@ -102,6 +55,21 @@ class Main:
 
     def run(self, control: int) -> None:
         """Work until *control*, a descriptor, is at its end, or all is done after *finish*."""
+        self._messenger.start()
+        self._server.start()
+        try:
+            self._run(control)
+        finally:
+            self._server.close()
+
+    def command(self, wanted: Mapping[str, Any]) -> Answer:
+        """Carry out a command of the API, on the caller's thread; answered after the commit.
+
+        Raises CommandError with the reason for a refusal.
+        """
+        return ask(self._socket_path, **wanted)
+
+    def _run(self, control: int) -> None:
         while True:
             unsettled = self.step()
             if self._finish_when_done and not unsettled:
@@ -120,7 +88,9 @@ class Main:
             self._read()
         except JournalError as error:
             self._let_go(error)
+            self._tell()
             return self._journal is not None
+        self._tell()
         return self._finishing.poll(runs(self._marks))
 
     # --- within
@@ -135,6 +105,7 @@ class Main:
         if self._follower is None:
             try:
                 self._follower = follow(self._socket_path)
+                self._heard_ns = monotonic_ns()
             except CommandError:
                 return
         try:
@@ -146,6 +117,12 @@ class Main:
         if gone:
             self._follower.close()
             self._follower = None
+        else:
+            self._heard_ns = monotonic_ns()
+
+    def _tell(self) -> None:
+        silence = "" if self._follower is not None else "acquisition does not answer"
+        self._bulletin.issue(monotonic_ns(), self._heard_ns, silence)
 
     def _read(self) -> None:
         if self._journal is None:
@@ -160,6 +137,8 @@ class Main:
         self._marks = journal.marks()
         self._after = journal.last_seq()
         self._marks = [mark for mark in self._marks if mark.seq <= self._after]
+        for mark in self._marks:
+            self._bulletin.mark(mark)
         for note in journal.in_force(self._after + 1):
             self.live.feed(note)
         self._journal = journal
@@ -174,6 +153,7 @@ class Main:
         self._after = entry.seq
         if isinstance(entry, MarkRow):
             self._marks.append(entry)
+            self._bulletin.mark(entry)
         self.live.feed(entry)
 
 

@@ -28,7 +28,8 @@ class LiveSpeed:
         if roller.reversed:
             self._metres = -self._metres
         self._segment = -1
-        self._forget()
+        self._at = self._edge = np.empty(0)
+        self._count = np.empty(0, np.int64)
 
     def feed(self, at_s: Floats, count: Ints, edge_s: Floats | None, segment: int = 0) -> Floats:
         """Speed in m/s at each row, float64[n]; NaN until a segment is one window long.
@@ -53,7 +54,7 @@ class LiveSpeed:
         return speed
 
     def _forget(self) -> None:
-        self._at, self._edge = np.empty(0), np.empty(0)
+        self._at = self._edge = np.empty(0)
         self._count = np.empty(0, np.int64)
 
     def _between(self, then: Ints, now: Ints) -> Floats:

@@ -1,0 +1,276 @@
+"""The live view: decodes what is committed, keeps each channel's latest, watches limits."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterable, Mapping
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daq.bench import Bench, ChannelConfig, speed_channels
+from daq.channels import BenchChannel, bench_channels
+from daq.clock import SECOND_NS
+from daq.decode import BenchDecoder
+from daq.driver import Block, Channel, Stream
+from daq.entries import Entry, MarkRow, NoteRow
+from daq.evaluation import inputs_of
+from daq.live.devices import Devices
+from daq.live.limits import LimitEvent, LimitWatch
+from daq.live.reading import Reading, judge, rounded
+from daq.live.speed import LiveSpeed
+from daq.live.track import Track
+from daq.motion import edge_channel
+from daq.status import SampleStatus
+
+log = logging.getLogger("daq.main")
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+Key = tuple[str, str]
+"""Device and the driver's name of a channel."""
+
+
+class Sample(NamedTuple):
+    """A new value of a channel at host time *t_ns*."""
+
+    channel: str
+    t_ns: int
+    value: float
+
+
+class Live:
+    """Feed it the journal's entries; ask for a snapshot.
+
+    All rows of the channels in *wanted* are returned as samples; of the others the last row of
+    each block is kept and its value computed when a snapshot is taken. Not for use by several
+    threads.
+    """
+
+    def __init__(self, bench: Bench, wanted: Iterable[str] = ()) -> None:
+        self.bench, self.wanted = bench, frozenset(wanted)
+        self.devices = Devices(bench)
+        self.limit_events: list[LimitEvent] = []
+        self.tracks: dict[str, Track] = {}
+        self.watches: dict[str, LimitWatch] = {}
+        self._decoder = BenchDecoder(bench, batch_bytes=0)
+        self._at: dict[Key, Track] = {}
+        self._inputs: dict[str, dict[str, str]] = {}
+        self._streams: dict[str, tuple[Stream, ...]] = {}
+        self._speeds = {
+            name: (bench.roller_set[roller].encoder, LiveSpeed(bench.roller_set[roller]))
+            for name, roller in speed_channels(bench).items()
+        }
+        self._unsupported: frozenset[str] = frozenset()
+        self._know_channels()
+
+    # --- what comes in
+
+    def feed(self, entry: Entry) -> list[Sample]:
+        """Take one entry of the journal; new values of the wanted channels, in order for each.
+
+        Limit events are added to ``limit_events``.
+        """
+        samples: list[Sample] = []
+        for device, block in self._decoder.feed(entry):
+            self.devices.row(device, len(block), int(block.t_hi[-1]))
+            samples += self._take(device, block)
+        if isinstance(entry, NoteRow):
+            self.devices.note(entry)
+            self._know_channels()
+        elif isinstance(entry, MarkRow) and entry.kind == "acquisition_started":
+            self.devices.acquisition_started(entry.t_ns)
+        return samples
+
+    def _take(self, device: str, block: Block) -> list[Sample]:
+        samples: list[Sample] = []
+        for name, raw in block.raw.items():
+            track = self._at.get((device, name))
+            if track is None:
+                continue
+            t_ns, missing = block.t_hi, block.missing.get(name)
+            if missing is not None:
+                t_ns, raw = t_ns[~missing], raw[~missing]
+            if len(raw):
+                track.take(t_ns, raw)
+                samples += self._watch(track, t_ns, raw)
+        for name, (encoder, speed) in self._speeds.items():
+            if (count := self._count_of(encoder, device, block)) is not None:
+                samples += self._take_speed(self.tracks[name], speed, block, count)
+        return samples
+
+    def _watch(self, track: Track, t_ns: Ints, raw: NDArray[Any]) -> list[Sample]:
+        """Where every row's value is needed: for the caller, or to judge limits."""
+        name = track.channel.name
+        if name not in self.wanted and name not in self.watches:
+            return []
+        latest = self._latest_inputs(name)
+        if latest is None:
+            return []
+        inputs = {asked: np.full(len(raw), value) for asked, value in latest.items()}
+        value, _ = track.channel.value(raw, inputs)
+        return self._judge(name, t_ns, value)
+
+    def _judge(self, name: str, t_ns: Ints, value: Floats) -> list[Sample]:
+        watch = self.watches.get(name)
+        if watch is not None:
+            load = self._load(watch.config.against, int(t_ns[-1]))
+            self.limit_events += watch.feed(t_ns, value, load)
+        if name not in self.wanted:
+            return []
+        return [Sample(name, t, x) for t, x in zip(t_ns.tolist(), value.tolist())]
+
+    def _load(self, name: str, t_ns: int) -> float | None:
+        """The load channel's latest value, None when it is old."""
+        track = self.tracks.get(name)
+        if track is None or not track.seen or track.stale(t_ns):
+            return None
+        return self._value(name)
+
+    # --- roller speed, a channel of its own
+
+    def _count_of(self, encoder: str, device: str, block: Block) -> str | None:
+        """The driver's name of the count in *block*, if it is this encoder's."""
+        owner, _, name = encoder.partition(".")
+        if owner != device:
+            return None
+        config = self.bench.device[device].channels.get(name)
+        name = (config.input if config is not None else "") or name
+        return name if name in block.raw else None
+
+    def _take_speed(self, track: Track, speed: LiveSpeed, block: Block, count: str) -> list[Sample]:
+        hz = track.channel.stream.index_hz
+        ticks = block.raw.get(edge_channel(count))
+        if block.index is not None and hz:
+            at = block.index / hz
+            edge = None if ticks is None else ticks / hz
+        else:
+            at, edge = block.t_hi / SECOND_NS, None
+        value = speed.feed(at, block.raw[count], edge, block.segment)
+        known = np.isfinite(value)
+        if not known.any():
+            return []
+        t_ns, value = block.t_hi[known], value[known]
+        track.take(t_ns, value)
+        return self._judge(track.channel.name, t_ns, value)
+
+    # --- channels
+
+    def _know_channels(self) -> None:
+        """Take over the channels of the devices as they have been identified."""
+        streams = {name: d.record.streams for name, d in self._decoder.devices.items()}
+        if streams == self._streams:
+            return
+        self._streams = streams
+        channels = bench_channels(self.bench, streams)
+        delivered = {(d, c.name) for d, its in streams.items() for s in its for c in s.channels}
+        for name, old in self.tracks.items():
+            channels.setdefault(name, old.channel)
+        for name, roller in speed_channels(self.bench).items():
+            channels.pop(name, None)
+            channels[name] = self._speed_channel(name, roller, streams)
+        tracks = {}
+        for name, channel in channels.items():
+            tracks[name] = self.tracks.get(name) or Track(channel)
+            tracks[name].channel = channel
+        self.tracks = tracks
+        self._at = {(c.device, c.input.name): tracks[n] for n, c in channels.items()}
+        self._unsupported = frozenset(
+            name
+            for name, c in channels.items()
+            if (c.device, c.input.name) not in delivered and name not in self._speeds
+        )
+        self._inputs = {name: _inputs(channel) for name, channel in channels.items()}
+        for name, channel in channels.items():
+            if channel.config.limit is not None and name not in self.watches:
+                self.watches[name] = LimitWatch(name, channel.config.limit)
+
+    def _speed_channel(
+        self, name: str, roller: str, streams: Mapping[str, Iterable[Stream]]
+    ) -> BenchChannel:
+        config = self.bench.roller_set[roller]
+        device, _, count = config.encoder.partition(".")
+        listed = self.bench.device[device].channels.get(count)
+        count = (listed.input if listed is not None else "") or count
+        stream = next(
+            (s for s in streams[device] if any(c.name == count for c in s.channels)),
+            Stream("encoder", ()),
+        )
+        about = f"speed of roller set {roller}, mean over 80 ms"
+        channel = Channel(name, "m/s", about, quantity="speed", decimal=True)
+        return BenchChannel(name, device, stream, channel, ChannelConfig(), listed=True)
+
+    # --- values
+
+    def _value(self, name: str) -> float:
+        """A channel's latest value in its unit, NaN where it has none."""
+        track = self.tracks[name]
+        if track.raw is None or not (track.fresh or self._inputs[name]):
+            return track.value
+        track.fresh = False
+        latest = self._latest_inputs(name)
+        if latest is None:
+            track.value, track.status = float("nan"), int(SampleStatus.DRIVER_FLAGGED)
+        else:
+            track.value, track.status = value_of(track.channel, track.raw, latest)
+        return track.value
+
+    def _latest_inputs(self, name: str) -> dict[str, float] | None:
+        """Latest values of what a channel's calibration asks for; None when one was never seen."""
+        latest = {}
+        for asked, other in self._inputs[name].items():
+            if other not in self.tracks or not self.tracks[other].seen:
+                return None
+            latest[asked] = self._value(other)
+        return latest
+
+    # --- what goes out
+
+    def snapshot(self, heard_ns: int, silence: str = "") -> dict[str, Reading]:
+        """Every channel as it is, by name.
+
+        *heard_ns*: host time up to which everything that was read has been committed and fed.
+        *silence*: why acquisition does not answer, empty when it does.
+        """
+        return {name: self._reading(name, heard_ns, silence) for name in self.tracks}
+
+    def _reading(self, name: str, heard_ns: int, silence: str) -> Reading:
+        track = self.tracks[name]
+        value = self._value(name)
+        device = self.devices.states[track.channel.device]
+        state, why = judge(track, device, heard_ns, silence, name not in self._unsupported)
+        watch = self.watches.get(name)
+        rate = track.rate_hz(heard_ns) if track.seen else None
+        return Reading(
+            track.channel,
+            track.raw,
+            rounded(value),
+            track.status,
+            track.t_ns,
+            None if rate is None else float(f"{rate:.4g}"),
+            state,
+            why,
+            watch.level.word if watch is not None else "ok",
+        )
+
+
+def _inputs(channel: BenchChannel) -> dict[str, str]:
+    """What a channel's calibration calls its inputs, and the bench channels that they are."""
+    if channel.calibration is None:
+        return {}
+    return dict(zip(channel.calibration.inputs, inputs_of(channel), strict=True))
+
+
+def value_of(
+    channel: BenchChannel, raw: float | int, latest: Mapping[str, float]
+) -> tuple[float, int]:
+    """Value and status of one reading, as ``channel.value`` gives for rows of them."""
+    if channel.calibration is None:  # the usual case, ten times as fast without arrays
+        plain = raw * channel.input.scale + channel.input.offset
+        low, high = channel.low, channel.high
+        beyond = (low is not None and plain < low) or (high is not None and plain > high)
+        return plain, int(SampleStatus.OUT_OF_RANGE) if beyond else 0
+    inputs = {asked: np.array([value]) for asked, value in latest.items()}
+    value, status = channel.value(np.array([raw]), inputs)
+    return float(value[0]), int(status[0])
