@@ -17,6 +17,7 @@ from typing import Any
 
 import numpy as np
 
+from daq import belonging
 from daq.bench import Bench, bench_from_documents
 from daq.clock import SECOND_NS, ClockRow, iso_utc
 from daq.contents import calibration_contents, stream_contents
@@ -31,6 +32,7 @@ from daq.runfile.content import Document, Event, Fact, Facts, Quantity, RunConte
 from daq.runfile.write import write_run
 from daq.sources import Sources
 from daq.table import aligned_content
+from daq.zeros import find_zeros
 
 Progress = Callable[[str], None]
 NAMESPACE = uuid.UUID("0b9c8f3e-52c4-5d1b-8e43-6a1f1c0d7e55")
@@ -41,7 +43,12 @@ EVENT_OF_MARK = {
     "mark": "mark",
     "arm": "arm",
     "emergency_stop": "emergency_stop",
+    "end": "end",
+    "not_for_power": "not_for_power",
+    "refused": "refused",
 }
+SILENT_MARKS = ("about", "finalised")
+"""They say what the file holds or who wrote another: no events of this run."""
 EVENT_OF_NOTE = {"closed": "device_lost", "identified": "device_back", "lost": "gap"}
 MEDIA_TYPES = {".toml": "application/toml", ".dbc": "text/plain", ".xml": "application/xml"}
 
@@ -58,10 +65,12 @@ def finalise(
     """
     run = find_run(journal, start_seq)
     assert run.end is not None
+    about: belonging.About = run.about.content if run.about is not None else {}
     bench_file, documents = journal.configuration(start_seq)
-    bench = bench_from_documents(documents, bench_file)
+    bench = belonging.on_bench(bench_from_documents(documents, bench_file), about)
     zero = run.start.t_ns
-    begin = zero - round(bench.run.pretrigger_s * SECOND_NS)
+    before_s = bench.run.pretrigger_s if run.start.kind == "start" else 0.0
+    begin = zero - round(before_s * SECOND_NS)
     end = run_end(journal, run)
     progress("decoding")
     sources = Sources(bench)
@@ -73,6 +82,8 @@ def finalise(
     result = evaluate(bench, decoded, zero)
     clocks = clocks or _clocks_before(journal, start_seq)
     content = run_content(journal, run, bench, decoded, result)
+    belong(content, journal, run, bench)
+    add_zeros(content, journal, run, bench)
     begin = max(begin, min(sources.begin, zero))
     content.t_start, content.t_end = (begin - zero) / SECOND_NS, (end - zero) / SECOND_NS
     content.time_zero_utc_ns = utc_at(clocks, zero)
@@ -88,6 +99,53 @@ def finalise(
         return path
     write_run(content, path)
     return path
+
+
+def belong(content: RunContent, journal: Journal, run: Run, bench: Bench) -> None:
+    """Say to what the run belongs, and what was told of it while it was recorded."""
+    about: belonging.About = run.about.content if run.about is not None else {}
+    content.title = str(run.start.content.get("title") or belonging.title(about, bench))
+    for kind in ("vehicle", "visit", "setup"):
+        if kind in about:
+            setattr(content, kind, belonging.facts(about, kind))
+    operator = {n: about.get("visit", {}).get(n) for n in ("operator", "driver")}
+    content.operator = {**content.operator, **{n: name for n, name in operator.items() if name}}
+    content.documents += belonging.document(about)
+    told = [m for m in journal.marks(run.start.seq) if m.content.get("start") == run.start.seq]
+    lost = [str(m.content.get("reason")) for m in told if m.kind == "not_for_power"]
+    ended = next((m for m in told if m.kind == "end"), None)
+    content.settings = {
+        **content.settings,
+        "run_number": about.get("number"),
+        "not_for_power": "; ".join(lost) or None,
+        "start_window": "; ".join(about.get("outside", ())) or None,
+        "start_reason": str(run.start.content.get("reason") or "") or None,
+    }
+    if ended is not None:
+        content.settings["measurement_end"] = Quantity(
+            (ended.t_ns - run.start.t_ns) / SECOND_NS, "s"
+        )
+        content.settings["end_reason"] = str(ended.content.get("reason", ""))
+
+
+def add_zeros(content: RunContent, journal: Journal, run: Run, bench: Bench) -> None:
+    """Add the standstill before and after the run, and what the zeros did between."""
+    assert run.end is not None
+    about: belonging.About = run.about.content if run.about is not None else {}
+    intervals = {
+        "zero_before": about.get("zero_before"),
+        "zero_after": run.end.content.get("zero_after"),
+    }
+    zero = run.start.t_ns
+    decoded = {}
+    for name, (begin, end) in ((name, at) for name, at in intervals.items() if at):
+        rows = decode(bench, journal.span(begin, end, run.start.seq))
+        decoded[name] = rows, (begin - zero) / SECOND_NS, (end - zero) / SECOND_NS
+    zeros = find_zeros(bench, decoded, zero)
+    content.windows += zeros.windows
+    content.results += zeros.results
+    if zeros.shifted:
+        content.settings = {**content.settings, "zero_shifted": "; ".join(zeros.shifted)}
 
 
 def find_run(journal: Journal, start_seq: int) -> Run:
@@ -125,7 +183,7 @@ def _watched(
         sources.add(entry)
         if isinstance(entry, ClockEntry):
             clocks.append(entry.row)
-        elif isinstance(entry, MarkRow):
+        elif isinstance(entry, MarkRow) and entry.kind not in SILENT_MARKS:
             kind = EVENT_OF_MARK.get(entry.kind, "other")
             text = str(entry.content.get("text") or entry.content.get("reason") or entry.kind)
             events.append(Event(entry.t_ns, kind, text, entry.origin))
@@ -152,11 +210,10 @@ def run_content(
     """The run without what depends on its extent and clocks."""
     assert run.end is not None
     run_id = str(uuid.uuid5(NAMESPACE, f"{journal.journal_id} {run.start.seq}"))
-    title = str(run.start.content.get("title") or f"run on {bench.bench.name}")
     problems = [*result.problems, *(p for d in decoded.devices.values() for p in d.problems)]
     return RunContent(
         run_id=run_id,
-        title=title,
+        title="",
         time_zero_ns=run.start.t_ns,
         time_zero_utc_ns=0,
         t_start=0.0,
@@ -249,9 +306,16 @@ def plain_facts(table: Any) -> Facts:
 
 
 def file_name(content: RunContent) -> str:
-    """A name that sorts by time: 20260331-141502-1a2b3c4d.h5, UTC."""
+    """A name that sorts by time (UTC) and tells: 20260331-141502-r0017-stock.h5.
+
+    A run without a number has the beginning of its identity in place of it.
+    """
     stamp = re.sub(r"[-:]", "", iso_utc(content.time_zero_utc_ns)[:19]).replace("T", "-")
-    return f"{stamp}-{content.run_id[:8]}.h5"
+    number = content.settings.get("run_number")
+    setup = content.setup.get("name")
+    if number is None:
+        return f"{stamp}-{content.run_id[:8]}.h5"
+    return f"{stamp}-r{number:04}{f'-{setup}' if setup else ''}.h5"
 
 
 def _quantity(value: float | None, unit: str) -> Quantity | None:

@@ -126,7 +126,6 @@ class Setup:
     run: RunSettings = RunSettings()
 
 
-Item = Vehicle | Visit | Setup
 KINDS: Mapping[Kind, type[Vehicle] | type[Visit] | type[Setup]] = {
     "vehicle": Vehicle,
     "visit": Visit,
@@ -296,15 +295,14 @@ def check_name(kind: Kind, name: str) -> None:
         )
 
 
-def said(item: Item) -> dict[str, Any]:
-    """What was said of a vehicle, visit or set-up as plain data; what was left out is left out."""
-    return _said(to_plain(item))
-
-
-def _said(table: Mapping[str, Any]) -> dict[str, Any]:
-    found: dict[str, Any] = {}
-    for name, value in table.items():
-        kept = _said(value) if isinstance(value, Mapping) else value
-        if kept not in (None, "", [], {}):
-            found[name] = kept
+def said(item: Any) -> dict[str, Any]:
+    """What a configuration says as plain data; what was left out is left out."""
+    found: dict[str, Any] = _said(to_plain(item))
     return found
+
+
+def _said(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        kept = {name: _said(inner) for name, inner in value.items()}
+        return {name: inner for name, inner in kept.items() if inner not in (None, "", [], {})}
+    return [_said(inner) for inner in value] if isinstance(value, list) else value

@@ -15,11 +15,11 @@ from daq.bench import Bench
 from daq.channels import BenchChannel, bench_channels
 from daq.clock import MILLISECOND_NS, SECOND_NS, monotonic_ns
 from daq.commands import Answer, CommandError
-from daq.config import nearest, to_plain
+from daq.config import nearest
 from daq.entries import MarkRow, NoteRow, Run
 from daq.errors import ConfigError
 from daq.feedback import Feedback, Pattern
-from daq.garage import Garage, InForce, Window
+from daq.garage import Garage, InForce, Window, said
 from daq.numbers import NumberError, Numbers
 from daq.sequence import SPEED, STANDSTILL_M_S, Action, Refused, Sequence, State, end_channels
 
@@ -414,7 +414,7 @@ class Runs:
             log.error("%s", error)
             return {"garage_error": str(error)}
         config = in_force.run_config(self.bench.run)
-        settings = {name: to_plain(getattr(config, name)) for name in SETTINGS}
+        settings = {name: value for name, value in said(config).items() if name in SETTINGS}
         return {**in_force.recorded(), "run": settings}
 
 

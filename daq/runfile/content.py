@@ -283,7 +283,7 @@ class Event:
 
 EVENT_KINDS = (
     "other", "arm", "start", "stop", "mark", "abort", "device_lost", "device_back", "gap",
-    "clock_step", "limit", "input", "note", "emergency_stop",
+    "clock_step", "limit", "input", "note", "emergency_stop", "end", "not_for_power", "refused",
 )  # fmt: skip
 """Their place in this tuple is their code in the file: append only."""
 
