@@ -16,6 +16,8 @@ COMMANDS = {
     "check": ("daq.cli.check", "Check a bench configuration and say every mistake at once."),
     "calibrate": ("daq.cli.calibrate", "Calibrate a sensor or check one, step by step."),
     "serve": ("daq.cli.serve", "Record the bench until told to stop (the daemon)."),
+    "status": ("daq.cli.status", "Tell whether every device and channel is alive."),
+    "watch": ("daq.cli.watch", "Show every channel live, as a table."),
     "replay": ("daq.cli.replay", "Make a run file from journals or recordings, without hardware."),
     "show": ("daq.cli.show", "Tell what a run file holds."),
     "verify": ("daq.cli.verify", "Check that a run file is unaltered."),

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from daq.evaluation import Evaluation
 
 config_option = click.option(
-    "--config", help="Bench file; else ./bench.toml, else /etc/daq/bench.toml."
+    "--config", help="Bench file; else ./bench.toml, else /etc/rollerdaq/bench.toml."
 )
 json_option = click.option("--json", "as_json", is_flag=True, help="Print for a script.")
 window_option = click.option(

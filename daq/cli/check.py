@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Any
 
 import click
@@ -14,21 +13,7 @@ from daq.bench import Bench, load_bench
 from daq.calibration.state import Finding
 from daq.channels import BenchChannel, bench_channels
 from daq.cli import print_json
-from daq.errors import ConfigError
-
-PLACES = (Path("bench.toml"), Path("/etc/daq/bench.toml"))
-
-
-def find_config(given: str | None) -> Path:
-    """The bench file to use: the one given, else ./bench.toml, else /etc/daq/bench.toml."""
-    if given is not None:
-        return Path(given)
-    for place in PLACES:
-        if place.exists():
-            return place
-    raise ConfigError(
-        f"no bench file given, and none at {' or '.join(map(str, PLACES))}; say which: daq ... FILE"
-    )
+from daq.cli.bench_file import find_config as find_config
 
 
 @click.command()

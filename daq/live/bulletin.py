@@ -129,7 +129,8 @@ class Bulletin:
     ) -> None:
         """State changes of channels, devices, acquisition and run, each as an event."""
         for name, reading in readings.items():
-            if name not in before or before[name].state != reading.state:
+            old = before.get(name)
+            if old is None or (old.state, old.why) != (reading.state, reading.why):
                 change = {"t_ns": now_ns, "channel": name, "state": reading.state}
                 self._outlet.publish("channel", change | {"why": reading.why})
         state = {n: self._outlet.state[n] for n in ("acquisition", "run", "devices")}

@@ -96,8 +96,7 @@ def judge(
     if gone:
         return LOST, f"device {track.channel.device}: {gone}" if gone != silence else gone
     if track.stale(heard_ns):
-        silent_s = (heard_ns - track.t_ns) / SECOND_NS
-        return STALE, f"no reading for {silent_s:.1f} s"
+        return STALE, f"no reading within {track.patience_ns / SECOND_NS:.3g} s"
     return RUNNING, _remark(track)
 
 
