@@ -13,7 +13,9 @@ from daq.config import key
 from daq.driver import Driver, Preface, Stream
 from daq.errors import DeviceError
 from drivers.obd_can.answers import ObdDecoder, stream_name
-from drivers.obd_can.pids import PARAMETERS, Parameter, rescaled
+from drivers.obd_can.bus import party_of
+from drivers.obd_can.parameter import Parameter
+from drivers.obd_can.pids import PARAMETERS, rescaled
 from drivers.obd_can.talk import Talk
 
 
@@ -35,11 +37,22 @@ class Config:
             raise ValueError(f"pids: {', '.join(map(repr, wrong))} not known; known: {known}")
         if not self.pids:
             raise ValueError("pids: expected at least one, as '0C' = 10")
+        if len(self.rates) < len(self.pids):
+            raise ValueError(f"pids: {', '.join(self.pids)}: one of them is given twice")
+        for name in self.ecus:
+            if party_of(_number(name), self.extended_ids) is None:
+                form = "18DAF100 to 18DAF1FF" if self.extended_ids else "7E8 to 7EF"
+                raise ValueError(f"ecus: {name!r} is no identifier of answers; expected {form}")
 
     @property
     def rates(self) -> dict[int, float]:
         """Parameter to wanted rate in Hz."""
         return {_number(name): rate for name, rate in self.pids.items()}
+
+    @property
+    def preferred(self) -> tuple[str, ...]:
+        """Identifiers of answers as the conversation writes them."""
+        return tuple(name.upper() for name in self.ecus)
 
 
 def _number(text: str) -> int:
@@ -86,7 +99,7 @@ class ObdCan(Driver):
     def conversation(self) -> Talk:
         """Finds the ECUs, then asks in turn."""
         config: Config = self.config
-        return Talk(config.rates, config.ecus, config.extended_ids, config.together, self.wire)
+        return Talk(config.rates, config.preferred, config.extended_ids, config.together, self.wire)
 
     def decoder(self, preface: Preface) -> ObdDecoder:
         """Rows of the wanted parameters."""

@@ -6,59 +6,9 @@ not confirmed.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
-from daq.driver import Channel
-
-SOURCE = "SAE J1979 / ISO 15031-5"
-MEMORY = f"{SOURCE}, from memory"
-
-
-@dataclass(frozen=True)
-class Value:
-    """One value of a parameter: *size* bytes from *first*, big-endian, ``scale * n + offset``."""
-
-    name: str
-    unit: str
-    description: str
-    first: int = 0
-    size: int = 1
-    scale: float = 1.0
-    offset: float = 0.0
-    signed: bool = False
-    quantity: str = ""
-    bit: int | None = None
-    """Bit of the parameter's first byte that says whether the value is there."""
-
-    def raw(self, data: bytes) -> int | None:
-        """The whole number in *data*, None when the ECU says that it does not have it."""
-        if self.bit is not None and not data[0] >> self.bit & 1:
-            return None
-        return int.from_bytes(data[self.first : self.first + self.size], "big", signed=self.signed)
-
-    def channel(self, source: str) -> Channel:
-        """The value as a channel."""
-        return Channel(
-            self.name,
-            self.unit,
-            self.description,
-            quantity=self.quantity,
-            scale=self.scale,
-            offset=self.offset,
-            raw_bits=8 * self.size,
-            raw_signed=self.signed,
-            source=source,
-        )
-
-
-@dataclass(frozen=True)
-class Parameter:
-    """One parameter: its number, the bytes of its answer, its values."""
-
-    pid: int
-    size: int
-    values: tuple[Value, ...]
-    source: str = SOURCE
+from drivers.obd_can.parameter import MEMORY, Parameter, Value
 
 
 def _one(pid: int, name: str, unit: str, text: str, scale: float = 1.0, offset: float = 0.0,
@@ -81,7 +31,17 @@ def _degc(pid: int, name: str, text: str) -> Parameter:
 
 ABSOLUTE, GAUGE = "absolute_pressure", "gauge_pressure"
 LAMBDA = 2 / 65536
-MAF_SCALE, MAP_SCALE, O2_VOLT, O2_MA = 0.01, 1.0, 8 / 65536, 1 / 256
+O2_VOLT, O2_MA = 8 / 65536, 1 / 256
+
+
+FUEL_CONTROL = {
+    0: "none", 1: "open, cold", 2: "closed", 4: "open, load", 8: "open, fault",
+    16: "closed, fault",
+}  # fmt: skip
+FUELS = {
+    0: "none", 1: "petrol", 2: "methanol", 3: "ethanol", 4: "diesel", 5: "LPG", 6: "CNG",
+    7: "propane", 8: "electric",
+}  # fmt: skip
 
 
 def _narrow(pid: int) -> Parameter:
@@ -89,7 +49,8 @@ def _narrow(pid: int) -> Parameter:
     name = f"oxygen_{number}"
     return Parameter(pid, 2, (
         Value(f"{name}_voltage", "V", f"oxygen sensor {number}", 0, 1, 1 / 200),
-        Value(f"{name}_trim", "%", f"fuel trim by oxygen sensor {number}", 1, 1, 100 / 128, -100.0),
+        Value(f"{name}_trim", "%", f"fuel trim by oxygen sensor {number}", 1, 1, 100 / 128, -100.0,
+              none=0xFF),
     ))  # fmt: skip
 
 
@@ -121,14 +82,32 @@ def _trims(pid: int, term: str, banks: tuple[int, int]) -> Parameter:
     return Parameter(pid, 2, values)
 
 
+def _sensors(
+    pid: int, size: int, unit: str, names: list[tuple[str, str]], scale: float = 1.0,
+    offset: float = 0.0, quantity: str = "", always: bool = False,
+) -> Parameter:  # fmt: skip
+    """Values of *size* bytes behind a byte whose bit 0 says that the first is there, and so on."""
+    values = tuple(
+        Value(name, unit, text, 1 + size * n, size, scale, offset, bit=None if always else n,
+              quantity="temperature" if unit == "degC" else quantity)
+        for n, (name, text) in enumerate(names)
+    )  # fmt: skip
+    return Parameter(pid, 1 + size * len(names), values, MEMORY)
+
+
+CHARGE_CONTROL = {0: "reserved", 1: "open loop", 2: "closed loop", 3: "fault"}
+
 _TABLE = [
     Parameter(0x01, 4, (
-        Value("trouble_codes", "1", "stored trouble codes, and the warning lamp as bit 7", 0, 1),
+        Value("trouble_codes", "1", "stored trouble codes", quantity="count", bits=(0, 7)),
+        Value("warning_lamp", "1", "engine warning lamp", bits=(7, 1), labels={0: "off", 1: "on"}),
+        Value("ignition_kind", "1", "how the engine ignites", 1, bits=(3, 1),
+              labels={0: "spark", 1: "compression"}),
         Value("monitors", "1", "monitors supported and complete, bytes B to D", 1, 3),
     )),
     Parameter(0x03, 2, (
-        Value("fuel_system_1", "1", "1 open, cold; 2 closed; 4 open, load; 8 open, fault", 0),
-        Value("fuel_system_2", "1", "as fuel_system_1, second bank", 1),
+        Value("fuel_system_1", "1", "fuel control, bank 1", 0, labels=FUEL_CONTROL),
+        Value("fuel_system_2", "1", "fuel control, bank 2", 1, labels=FUEL_CONTROL),
     )),
     _percent(0x04, "engine_load", "calculated engine load"),
     _degc(0x05, "coolant_temperature", "engine coolant"),
@@ -144,7 +123,7 @@ _TABLE = [
     _one(0x0E, "ignition_advance", "degree", "ignition before top dead centre, cylinder 1", 0.5,
          -64.0),
     _degc(0x0F, "intake_temperature", "intake air"),
-    _one(0x10, "air_flow", "g/s", "mass air flow", MAF_SCALE, size=2),
+    _one(0x10, "air_flow", "g/s", "mass air flow", 0.01, size=2),
     _percent(0x11, "throttle", "throttle position"),
     _one(0x13, "oxygen_sensors", "1", "oxygen sensors present, two banks"),
     *[_narrow(pid) for pid in range(0x14, 0x1C)],
@@ -195,7 +174,7 @@ _TABLE = [
     Parameter(0x50, 4, (
         Value("air_flow_full_scale", "g/s", "largest air flow of 10", 0, 1, 10.0),
     ), MEMORY),
-    _one(0x51, "fuel_type", "1", "1 petrol 2 methanol 3 ethanol 4 diesel 5 LPG 6 CNG 8 electric"),
+    Parameter(0x51, 1, (Value("fuel_type", "1", "fuel", labels=FUELS),)),
     _percent(0x52, "ethanol", "ethanol in the fuel"),
     _one(0x53, "vapour_pressure_absolute", "kPa", "fuel vapour, absolute", 1 / 200, size=2,
          quantity=ABSOLUTE),
@@ -219,22 +198,77 @@ _TABLE = [
         Value(f"torque_point_{n + 1}", "%", f"engine torque at point {n + 1}", n, offset=-125.0)
         for n in range(5)
     )),
-    Parameter(0x66, 5, (
-        Value("air_flow_a", "g/s", "mass air flow, sensor A", 1, 2, 1 / 32, bit=0),
-        Value("air_flow_b", "g/s", "mass air flow, sensor B", 3, 2, 1 / 32, bit=1),
+    _sensors(0x65, 1, "1", [
+        ("auxiliary_states", "power take-off, gears, glow plugs: one bit each")], always=True),
+    _sensors(0x66, 2, "g/s", [
+        ("air_flow_a", "mass air flow, sensor A"), ("air_flow_b", "mass air flow, sensor B")],
+        1 / 32),
+    _sensors(0x67, 1, "degC", [
+        ("coolant_1", "engine coolant, sensor 1"), ("coolant_2", "engine coolant, sensor 2")],
+        1.0, -40.0),
+    replace(_sensors(0x68, 1, "degC", [
+        (f"intake_{n}", f"intake air, sensor {n}") for n in range(1, 7)], 1.0, -40.0),
+        size=3, longest=7),
+    Parameter(0x69, 7, tuple(
+        value for n, side in enumerate("ab") for value in (
+            Value(f"egr_wanted_{side}", "%", f"exhaust gas recirculation {side.upper()}, wanted",
+                  1 + 3 * n, 1, 100 / 255, bit=3 * n),
+            Value(f"egr_actual_{side}", "%", f"exhaust gas recirculation {side.upper()}, actual",
+                  2 + 3 * n, 1, 100 / 255, bit=3 * n + 1),
+            Value(f"egr_error_{side}", "%", f"exhaust gas recirculation {side.upper()}, error",
+                  3 + 3 * n, 1, 100 / 128, -100.0, bit=3 * n + 2),
+        )), MEMORY),
+    _sensors(0x6A, 1, "%", [
+        ("air_throttle_wanted_a", "intake air throttle A, wanted"),
+        ("air_throttle_a", "intake air throttle A, relative position"),
+        ("air_throttle_wanted_b", "intake air throttle B, wanted"),
+        ("air_throttle_b", "intake air throttle B, relative position")], 100 / 255),
+    _sensors(0x6B, 1, "degC", [
+        (f"egr_temperature_{name}", f"recirculated exhaust gas, bank {name[0]}, sensor {name[2]}")
+        for name in ("1_1", "1_2", "2_1", "2_2")], 1.0, -40.0),
+    _sensors(0x6C, 1, "%", [
+        ("throttle_wanted_a", "throttle A, wanted"), ("throttle_a_actual", "throttle A, relative"),
+        ("throttle_wanted_b", "throttle B, wanted"), ("throttle_b_actual", "throttle B, relative")],
+        100 / 255),
+    Parameter(0x6D, 11, tuple(
+        value for n, side in enumerate("ab") for value in (
+            Value(f"rail_wanted_{side}", "kPa", f"fuel rail {side.upper()}, wanted, gauge",
+                  1 + 5 * n, 2, 10.0, quantity=GAUGE, bit=3 * n),
+            Value(f"rail_actual_{side}", "kPa", f"fuel rail {side.upper()}, gauge",
+                  3 + 5 * n, 2, 10.0, quantity=GAUGE, bit=3 * n + 1),
+            Value(f"rail_temperature_{side}", "degC", f"fuel rail {side.upper()}",
+                  5 + 5 * n, 1, 1.0, -40.0, quantity="temperature", bit=3 * n + 2),
+        )), MEMORY),
+    _sensors(0x6E, 2, "kPa", [
+        ("injection_wanted_a", "injection control A, wanted, gauge"),
+        ("injection_pressure_a", "injection control A, gauge"),
+        ("injection_wanted_b", "injection control B, wanted, gauge"),
+        ("injection_pressure_b", "injection control B, gauge")], 10.0, quantity=GAUGE),
+    _sensors(0x6F, 1, "kPa", [
+        ("compressor_inlet_a", "before the compressor, sensor A, absolute"),
+        ("compressor_inlet_b", "before the compressor, sensor B, absolute")], quantity=ABSOLUTE),
+    Parameter(0x70, 10, (*(
+        value for n, side in enumerate("ab") for value in (
+            Value(f"charge_wanted_{side}", "kPa", f"charge pressure {side.upper()}, wanted, "
+                  "absolute", 1 + 4 * n, 2, 1 / 32, quantity=ABSOLUTE, bit=3 * n),
+            Value(f"charge_pressure_{side}", "kPa", f"charge pressure {side.upper()}, absolute",
+                  3 + 4 * n, 2, 1 / 32, quantity=ABSOLUTE, bit=3 * n + 1),
+        )),
+        Value("charge_control_a", "1", "charge pressure control A", 9, bits=(0, 2), bit=2,
+              labels=CHARGE_CONTROL),
+        Value("charge_control_b", "1", "charge pressure control B", 9, bits=(2, 2), bit=5,
+              labels=CHARGE_CONTROL),
     ), MEMORY),
-    Parameter(0x67, 3, (
-        Value("coolant_1", "degC", "engine coolant, sensor 1", 1, offset=-40.0, bit=0,
-              quantity="temperature"),
-        Value("coolant_2", "degC", "engine coolant, sensor 2", 2, offset=-40.0, bit=1,
-              quantity="temperature"),
-    )),
-    Parameter(0x68, 3, (
-        Value("intake_1", "degC", "intake air, sensor 1", 1, offset=-40.0, bit=0,
-              quantity="temperature"),
-        Value("intake_2", "degC", "intake air, sensor 2", 2, offset=-40.0, bit=1,
-              quantity="temperature"),
-    ), MEMORY),
+    _sensors(0x73, 2, "kPa", [
+        ("exhaust_pressure_1", "exhaust, bank 1, absolute"),
+        ("exhaust_pressure_2", "exhaust, bank 2, absolute")], 0.01, quantity=ABSOLUTE),
+    *[_sensors(0x77 + bank, 2, "degC", [
+        (f"exhaust_{bank}_{n}", f"exhaust gas, bank {bank}, sensor {n}") for n in range(1, 5)],
+        0.1, -40.0) for bank in (1, 2)],
+    _sensors(0x87, 2, "kPa", [
+        ("manifold_pressure_a", "intake manifold, sensor A, absolute"),
+        ("manifold_pressure_b", "intake manifold, sensor B, absolute")], 1 / 32,
+        quantity=ABSOLUTE),
 ]  # fmt: skip
 
 PARAMETERS: dict[int, Parameter] = {parameter.pid: parameter for parameter in _TABLE}
@@ -242,13 +276,17 @@ PARAMETERS: dict[int, Parameter] = {parameter.pid: parameter for parameter in _T
 BITMAPS = range(0x00, 0xE1, 0x20)
 """Parameters that say which of the next 32 an ECU has."""
 
+SCALES = frozenset({0x4F, 0x50})
+"""Parameters that say how others are scaled: asked once of each ECU that has them."""
+
 SIZES: dict[int, int] = {
     **{pid: parameter.size for pid, parameter in PARAMETERS.items()},
     **dict.fromkeys(BITMAPS, 4),
-    0x02: 2, 0x12: 1, 0x1C: 1, 0x1E: 1, 0x30: 1, 0x5F: 1, 0x65: 2, 0x69: 7, 0x6A: 5, 0x6B: 5,
-    0x6C: 5, 0x6D: 11, 0x6E: 9, 0x6F: 3, 0x70: 10, 0x73: 5, 0x78: 9, 0x79: 9, 0x87: 5,
+    0x02: 2, 0x12: 1, 0x1C: 1, 0x1E: 1, 0x30: 1, 0x5F: 1,
 }  # fmt: skip
 """Data bytes of each parameter, also of those that are not decoded: to find the next one."""
+ALONE = frozenset(pid for pid, parameter in PARAMETERS.items() if parameter.longest)
+"""Parameters of varying length: nothing can stand behind them in an answer."""
 
 
 def supported(base: int, data: bytes) -> list[int]:
@@ -269,6 +307,8 @@ def split(data: bytes) -> dict[int, bytes]:
         size = SIZES.get(pid)
         if size is None or at + 1 + size > len(data):
             break
+        if pid in ALONE:
+            size = min(len(data) - at - 1, PARAMETERS[pid].longest)
         found[pid] = data[at + 1 : at + 1 + size]
         at += 1 + size
     return found

@@ -1,7 +1,11 @@
 """The conversation: find the ECUs and what they have, then ask each value as often as wanted.
 
-One request is outstanding at a time. The next leaves as soon as the answer is whole. An ECU that
-sleeps costs nothing but a probe each second: the bus is shared with others who listen.
+One request is outstanding at a time; the next leaves as soon as its answer is whole. A request
+that is not answered in time may still be: its ECU is then asked for nothing but a sign of life,
+and since an ECU answers in the order in which it was asked, that sign settles what came before.
+So a late answer never passes for the answer to a later, equal request.
+
+ECUs that sleep cost nothing but a probe each second: the bus is shared with others who listen.
 """
 
 from __future__ import annotations
@@ -12,116 +16,90 @@ from typing import Any
 
 from daq.clock import MILLISECOND_NS, SECOND_NS
 from daq.driver import Action, Chunk, Conversation, Identified, Note, Send
-from daq.frames import FrameReader, RecordReader, frame_reader
-from daq.wire.can import FLAG_EXTENDED
-from daq.wire.isotp import FIRST, Assembler, clear_to_send, single
-from drivers.obd_can.bus import (
-    PENDING,
-    Party,
-    functional,
-    in_words,
-    party_of,
-    record,
-    refusal,
-)
-from drivers.obd_can.pids import BITMAPS, split, supported
+from daq.wire.isotp import CONSECUTIVE, FIRST, Assembler, clear_to_send, single
+from drivers.obd_can.bus import PENDING, Ear, Party, functional, in_words, record, refusal
+from drivers.obd_can.pids import BITMAPS, SCALES, split, supported
+from drivers.obd_can.schedule import MOST, SHARE, Schedule, Wanted
 
-ANSWER_NS = 120 * MILLISECOND_NS
-"""P2 of 50 ms, a long answer's frames, a slow adapter. Source: ISO 15765-4 (P2), from memory."""
+ANSWER_NS = 200 * MILLISECOND_NS
+"""P2 of 50 ms and a slow adapter's way there and back. Source: ISO 15765-4 (P2), from memory;
+the rest common practice, no source."""
+PATIENT_NS = SECOND_NS
+"""For an ECU whose answers came later than that, and while ECUs are looked for."""
+ALL_NS = 200 * MILLISECOND_NS
+"""How long others may answer a request to all ECUs, when one of them has."""
 PENDING_NS = 5 * SECOND_NS
-"""P2*: longest wait for one pending answer. Source: ISO 14229-2, from memory."""
-ALL_NS = 60 * MILLISECOND_NS
-"""How long answers to a request to all ECUs are gathered."""
+"""P2*: longest wait after an ECU said that it needs longer. Source: ISO 14229-2, from memory."""
+LONGEST_NS = 10 * SECOND_NS
+"""However often an ECU says so, an answer is not waited for longer. Common practice, no source."""
 PROBE_NS = SECOND_NS
-REST_NS = 30 * SECOND_NS
-PATIENCE = 3
-"""Failures in a row: of one parameter before it rests, of requests before the ECUs are silent."""
-MOST = 6
-"""Parameters in one request. Source: SAE J1979, ISO 15765-4."""
-
-
-@dataclass
-class Wanted:
-    """A parameter that is asked of one ECU."""
-
-    pid: int
-    party: Party
-    period_ns: int
-    due_ns: int = 0
-    failures: int = 0
-    alone: bool = False
-    """It was in a request that failed, so it is asked by itself until it comes."""
-
-    def answered(self) -> None:
-        """It came."""
-        self.failures, self.alone = 0, False
-
-    def failed(self, now_ns: int, alone: bool) -> None:
-        """It was asked, *alone* or with others, and did not come."""
-        self.alone = True
-        if not alone:
-            self.due_ns = now_ns
-            return
-        self.failures += 1
-        if self.failures >= PATIENCE:
-            self.due_ns = now_ns + REST_NS
+TRIES = 3
+"""How often a question is asked again, and a sign of life, before its ECU counts as silent."""
+ALIVE = bytes([1, 0])
+"""The question that every ECU answers: which of the first 32 parameters it has."""
 
 
 @dataclass
 class Asked:
-    """The request that is outstanding."""
+    """The request that is outstanding; *to* is None when it went to all."""
 
-    service_data: bytes
+    data: bytes
     to: Party | None
     t_ns: int
     until_ns: int
     wanted: list[Wanted] = field(default_factory=list)
+    tries: int = 1
+    pending: set[Party] = field(default_factory=set)
+
+
+@dataclass
+class Silence:
+    """An ECU that let a request lapse, until it gives a sign of life."""
+
+    lapsed: Asked
+    misses: int = 1
+    probe_ns: int = 0
 
 
 class Talk(Conversation):
     """See the module's text. *rates* is parameter to wanted rate in Hz."""
 
     def __init__(self, rates: Mapping[int, float], ecus: Iterable[str], extended: bool,
-                 together: bool, wire: Mapping[str, Any] | None = None) -> None:  # fmt: skip
-        self.rates, self.ecus, self.extended = dict(rates), set(ecus), extended
+                 together: bool, wire: Mapping[str, Any]) -> None:  # fmt: skip
+        self.rates, self.ecus, self.extended = dict(rates), tuple(ecus), extended
         self.most = MOST if together else 1
         self.found: dict[Party, set[int]] = {}
         self.scales: dict[Party, dict[str, bytes]] = {}
-        self.late = self.absent = self.refused = 0
-        self._reader: FrameReader = frame_reader(wire) if wire else RecordReader()
+        self.schedule: Schedule | None = None
+        self._ear = Ear(wire)
         self._parts: dict[Party, Assembler] = {}
         self._asked: Asked | None = None
-        self._wanted: list[Wanted] = []
-        self._ahead: list[tuple[Party | None, bytes]] = []
-        self._identified = self._silent = False
-        self._singly: set[Party] = set()
-        self._misses = 0
+        self._ahead: list[Asked] = []
+        self._silences: dict[Party, Silence] = {}
+        self._waits: dict[Party, int] = {}
+        self._told: set[tuple[str, str]] = set()
+        self._asleep = False
         self._not_before = 0
 
     # --- the calls of acquisition
 
     def opened(self, now_ns: int) -> list[Action]:
         """Ask who is there."""
-        self._ahead = [(None, bytes([1, 0]))]
+        self._begin(now_ns)
         return self._next(now_ns)
 
     def received(self, chunk: Chunk) -> list[Action]:
         """Answers among the frames of the bus."""
         actions: list[Action] = []
-        for _, frames in self._reader.feed([chunk]):
-            for frame in frames[frames["flags"] <= FLAG_EXTENDED]:
-                extended = bool(frame["flags"] & FLAG_EXTENDED)
-                party = party_of(int(frame["id"]), extended)
-                if party is not None:
-                    data = frame["data"][: frame["length"]].tobytes()
-                    actions += self._heard(party, data, chunk.t_ns)
+        for party, data in self._ear.hear(chunk):
+            actions += self._heard(party, data, chunk.t_ns)
         return actions
 
     def wake(self, now_ns: int) -> list[Action]:
         """What is overdue, and what is due."""
         actions: list[Action] = []
         if self._asked is not None and now_ns >= self._asked.until_ns:
-            actions += self._overdue(self._asked, now_ns)
+            actions += self._lapsed(self._asked, now_ns)
         return actions + self._next(now_ns)
 
     @property
@@ -129,8 +107,11 @@ class Talk(Conversation):
         """The deadline of the outstanding request, or the next turn."""
         if self._asked is not None:
             return self._asked.until_ns
-        due = [self._not_before] if self._ahead else [w.due_ns for w in self._wanted]
-        return max(min(due), self._not_before) if due else None
+        if self._ahead or self.schedule is None:
+            return self._not_before
+        due = [silence.probe_ns for silence in self._silences.values()]
+        wanted = self.schedule.due_ns(self._silences)
+        return min(due if wanted is None else [*due, wanted], default=None)
 
     # --- hearing
 
@@ -139,72 +120,83 @@ class Talk(Conversation):
         message = part.take(frame, now_ns)
         if message is not None:
             return self._answered(party, message.data, now_ns)
-        mine = self._asked is not None and self._asked.to in (None, party)
-        if frame and frame[0] >> 4 == FIRST and mine and part.wants_flow_control:
+        asked, kind = self._asked, frame[0] >> 4
+        if asked is None or asked.to not in (None, party) or kind not in (FIRST, CONSECUTIVE):
+            return []
+        asked.until_ns = max(asked.until_ns, min(now_ns + ANSWER_NS, asked.t_ns + LONGEST_NS))
+        if kind == FIRST and part.wants_flow_control:
             return [Send(record(party.asked, party.extended, clear_to_send()))]
         return []
 
     def _answered(self, party: Party, data: bytes, now_ns: int) -> list[Action]:
-        asked = self._asked
-        if asked is None or asked.to not in (None, party):
-            self.late += 1
-            return []
         refused = refusal(data)
         if refused is not None:
-            return self._refused(asked, party, refused, data, now_ns)
-        if data[:1] != bytes([asked.service_data[0] + 0x40]):
-            self.late += 1
+            return self._refused(party, refused, data, now_ns) if refused[0] == 1 else []
+        if data[:1] != b"\x41":
             return []
         values = split(data[1:])
-        if not set(values) & set(asked.service_data[1:]):
-            self.late += 1
+        if self.schedule is None:
+            self._learn(party, values)  # what an ECU has does not age: late ones count as well
+        asked = self._asked
+        if asked is None or asked.to not in (None, party) or not set(values) & set(asked.data[1:]):
+            self._late(party, values, now_ns)
             return []
-        self._misses = 0
-        if asked.wanted:
-            self._take(asked, party, set(values), now_ns)
-        else:
-            self._learn(party, values)
         if asked.to is None:
-            return []  # others may answer until the time is over
-        self._asked = None
-        return self._next(now_ns)
+            self._gathered(asked, party, now_ns)
+            return []
+        if asked.wanted and self.schedule is not None:
+            self.schedule.answered(asked.wanted, values, now_ns, now_ns - asked.t_ns)
+        return self._settled(party, now_ns)
 
     def _refused(
-        self, asked: Asked, party: Party, refused: tuple[int, int], data: bytes, now_ns: int
+        self, party: Party, refused: tuple[int, int], data: bytes, now_ns: int
     ) -> list[Action]:
-        if refused[0] != asked.service_data[0]:
-            self.late += 1
+        asked = self._asked
+        if asked is None or asked.to not in (None, party):
             return []
         if refused[1] == PENDING:
-            asked.until_ns = min(now_ns + ANSWER_NS, asked.t_ns + PENDING_NS)
+            asked.pending.add(party)
+            asked.until_ns = min(now_ns + PENDING_NS, asked.t_ns + LONGEST_NS)
             return []
-        self.refused += 1
-        actions: list[Action] = [Note({"ecu": party.name, "refused": in_words(data)})]
-        for wanted in asked.wanted:
-            wanted.failed(now_ns, alone=len(asked.wanted) == 1)
         if asked.to is None:
-            return actions
-        self._asked = None
-        return actions + self._next(now_ns)
+            return []
+        actions = self._tell(f"{party.name} refuses {asked.data.hex().upper()}", in_words(data))
+        if asked.wanted and self.schedule is not None:
+            self.schedule.refused(asked.wanted, refused[1], now_ns, now_ns - asked.t_ns)
+        return actions + self._settled(party, now_ns)
 
-    def _take(self, asked: Asked, party: Party, came: set[int], now_ns: int) -> None:
-        for wanted in asked.wanted:
-            if wanted.pid in came:
-                wanted.answered()
-            elif len(asked.wanted) > 1 and len(came) == 1:
-                self._singly.add(party)  # this ECU answers only the first of several
-                wanted.due_ns = now_ns
-            else:
-                wanted.failed(now_ns, alone=len(asked.wanted) == 1)
+    def _late(self, party: Party, values: Mapping[int, bytes], now_ns: int) -> None:
+        """An answer to what was given up: it counts, and its ECU or its adapter needs more time."""
+        silence = self._silences.get(party)
+        if silence is None or self.schedule is None:
+            return
+        if self.schedule.late(silence.lapsed.wanted, values):
+            took = now_ns - silence.lapsed.t_ns
+            self._waits[party] = min(2 * took, PATIENT_NS)
+            if self._asked is not None and self._asked.to == party:
+                self._asked.until_ns += self._waits[party]
+
+    def _gathered(self, asked: Asked, party: Party, now_ns: int) -> None:
+        """One of all has answered; others may, until the time is over."""
+        asked.pending.discard(party)
+        if not asked.pending:
+            asked.until_ns = max(asked.t_ns + ALL_NS, now_ns)
+
+    def _settled(self, party: Party, now_ns: int) -> list[Action]:
+        """The outstanding request has its answer, and with it whatever came before."""
+        self._asked = None
+        self._silences.pop(party, None)
+        return self._next(now_ns)
 
     def _learn(self, party: Party, values: Mapping[int, bytes]) -> None:
         for pid, data in values.items():
             if pid in BITMAPS:
                 has = self.found.setdefault(party, set())
-                has |= set(supported(pid, data))
-                if pid + 0x20 in has:
-                    self._ahead.append((party, bytes([1, pid + 0x20])))
-            else:
+                new = set(supported(pid, data)) - has
+                has |= new
+                more = {pid + 0x20} & new | new & SCALES
+                self._ahead += [Asked(bytes([1, n]), party, 0, 0) for n in sorted(more)]
+            elif pid in SCALES:
                 self.scales.setdefault(party, {})[f"{pid:02X}"] = data
 
     # --- asking
@@ -212,70 +204,79 @@ class Talk(Conversation):
     def _next(self, now_ns: int) -> list[Action]:
         if self._asked is not None or now_ns < self._not_before:
             return []
-        actions: list[Action] = []
-        if not self._ahead and not self._identified:
-            actions += self._conclude(now_ns)
-        if self._ahead and now_ns >= self._not_before:
-            party, data = self._ahead.pop(0)
-            return [*actions, *self._ask(party, data, now_ns, [])]
-        due = [wanted for wanted in self._wanted if wanted.due_ns <= now_ns]
-        if not due:
+        if self._ahead:
+            return self._ask(self._ahead.pop(0), now_ns)
+        actions = self._conclude(now_ns) if self.schedule is None else []
+        assert self.schedule is not None
+        for party, silence in self._silences.items():
+            if silence.probe_ns <= now_ns:
+                return [*actions, *self._ask(Asked(ALIVE, party, 0, 0), now_ns)]
+        chosen = self.schedule.take(now_ns, self._silences)
+        if not chosen:
             return actions
-        first = max(due, key=lambda w: (now_ns - w.due_ns) / w.period_ns)
-        most = 1 if first.alone or first.party in self._singly else self.most
-        others = [w for w in due if w.party == first.party and w is not first and not w.alone]
-        chosen = [first, *others[: most - 1]]
-        for wanted in chosen:
-            wanted.due_ns = max(wanted.due_ns + wanted.period_ns, now_ns + wanted.period_ns // 2)
         data = bytes([1, *(wanted.pid for wanted in chosen)])
-        return [*actions, *self._ask(first.party, data, now_ns, chosen)]
+        return [*actions, *self._ask(Asked(data, chosen[0].party, 0, 0, chosen), now_ns)]
 
-    def _ask(
-        self, to: Party | None, data: bytes, now_ns: int, wanted: list[Wanted]
-    ) -> list[Action]:
-        wait = ALL_NS if to is None else ANSWER_NS
-        self._asked = Asked(data, to, now_ns, now_ns + wait, wanted)
-        extended = self.extended if to is None else to.extended
-        identifier = functional(extended) if to is None else to.asked
-        return [Send(record(identifier, extended, single(data)))]
+    def _ask(self, asked: Asked, now_ns: int) -> list[Action]:
+        asked.t_ns = now_ns
+        asked.until_ns = now_ns + self._wait(asked.to)
+        self._asked = asked
+        extended = self.extended if asked.to is None else asked.to.extended
+        identifier = functional(extended) if asked.to is None else asked.to.asked
+        return [Send(record(identifier, extended, single(asked.data)))]
 
-    def _overdue(self, asked: Asked, now_ns: int) -> list[Action]:
+    def _wait(self, party: Party | None) -> int:
+        if party is None or self.schedule is None:
+            return PATIENT_NS
+        return self._waits.get(party, ANSWER_NS)
+
+    def _lapsed(self, asked: Asked, now_ns: int) -> list[Action]:
+        """No answer in time."""
         self._asked = None
         if asked.to is None:
-            if not self.found:
-                return self._asleep(now_ns)
+            return [] if self.found else self._sleep(asked.t_ns)
+        if self.schedule is None:
+            return self._again(asked, now_ns)
+        if asked.wanted:
+            self.schedule.answered(asked.wanted, (), now_ns, now_ns - asked.t_ns)
+            self._silences[asked.to] = Silence(asked, 1, now_ns)
             return []
-        self.absent += 1
-        self._misses += 1
-        for wanted in asked.wanted:
-            wanted.failed(now_ns, alone=len(asked.wanted) == 1)
-        if self._misses >= PATIENCE and self._identified:
-            return self._asleep(now_ns)
+        silence = self._silences[asked.to]
+        silence.misses += 1
+        silence.probe_ns = now_ns + (0 if silence.misses < TRIES else SHARE * self._wait(asked.to))
+        silent = {p for p, s in self._silences.items() if s.misses >= TRIES}
+        return self._sleep(now_ns) if silent >= self.schedule.parties else []
+
+    def _again(self, asked: Asked, now_ns: int) -> list[Action]:
+        """Ask once more what an ECU has: without its scalings values would be wrong."""
+        if asked.tries >= TRIES:
+            return self._sleep(now_ns)
+        asked.tries += 1
+        self._ahead.insert(0, asked)
         return []
 
-    def _asleep(self, now_ns: int) -> list[Action]:
-        """Nobody answers: ask again who is there, once a second, until somebody does."""
-        self._ahead = [(None, bytes([1, 0]))]
-        self._not_before = now_ns + PROBE_NS
-        self._identified, self._wanted, self._misses = False, [], 0
+    def _begin(self, now_ns: int) -> None:
+        self._ahead = [Asked(ALIVE, None, 0, 0)]
+        self._not_before = now_ns
+        self.schedule = None
         self.found.clear()
+        self.scales.clear()
         self._parts.clear()
-        if self._silent:
+        self._silences.clear()
+
+    def _sleep(self, since_ns: int) -> list[Action]:
+        """Nobody answers: ask again who is there, once a second, until somebody does."""
+        self._begin(since_ns + PROBE_NS)
+        if self._asleep:
             return []
-        self._silent = True
+        self._asleep = True
         return [Note({"ecus": "silent", "reason": "no answer to 0100; is the ignition on?"})]
 
     def _conclude(self, now_ns: int) -> list[Action]:
-        """All bitmaps are in: read the scalings, then begin to ask in turn."""
-        for party, has in self.found.items():
-            for pid in (0x4F, 0x50):
-                if pid in has and f"{pid:02X}" not in self.scales.get(party, {"": b""}):
-                    self.scales.setdefault(party, {})[f"{pid:02X}"] = bytes(4)
-                    self._ahead.append((party, bytes([1, pid])))
-        if self._ahead or not self.found:
-            return []
-        self._wanted = self._sources(now_ns)
-        self._identified, self._silent = True, False
+        """All is known of all ECUs: begin to ask in turn."""
+        sources, absent = self._sources()
+        self.schedule = Schedule(self.rates, sources, absent, now_ns, self.most)
+        self._asleep = False
         ecus = {
             party.name: {
                 "has": sorted(f"{pid:02X}" for pid in has),
@@ -283,15 +284,29 @@ class Talk(Conversation):
             }
             for party, has in self.found.items()
         }
-        asked = {f"{w.pid:02X}": w.party.name for w in self._wanted}
-        return [Identified({"ecus": ecus, "asked": asked})]
+        asked = {f"{pid:02X}": party.name for pid, party in sources.items()}
+        actions: list[Action] = [Identified({"ecus": ecus, "asked": asked})]
+        if absent:
+            names = ", ".join(f"{pid:02X}" for pid in absent)
+            actions += self._tell(f"no ECU says that it has {names}", "tried each half minute")
+        return actions
 
-    def _sources(self, now_ns: int) -> list[Wanted]:
-        """One ECU for each wanted parameter: a wanted one that has it, else the first that has."""
-        parties = sorted(self.found, key=lambda p: (p.name not in self.ecus, p.name))
-        wanted = []
-        for pid, rate in self.rates.items():
-            party = next((p for p in parties if pid in self.found[p]), None)
-            if party is not None:
-                wanted.append(Wanted(pid, party, round(SECOND_NS / rate), now_ns))
-        return wanted
+    def _sources(self) -> tuple[dict[int, Party], list[int]]:
+        """One ECU for each wanted parameter, and which of them none says it has.
+
+        The ECU is the first of the configured ones that has it, else the lowest that has.
+        """
+        order = {name: number for number, name in enumerate(self.ecus)}
+        parties = sorted(self.found, key=lambda p: (order.get(p.name, len(order)), p.name))
+        sources = {
+            pid: next((p for p in parties if pid in self.found[p]), parties[0])
+            for pid in self.rates
+        }
+        return sources, [pid for pid, party in sources.items() if pid not in self.found[party]]
+
+    def _tell(self, what: str, why: str) -> list[Action]:
+        """A note, once."""
+        if (what, why) in self._told:
+            return []
+        self._told.add((what, why))
+        return [Note({"what": what, "why": why})]
