@@ -68,6 +68,11 @@ class Run(NamedTuple):
     about: MarkRow | None = None
 
     @property
+    def unsettled(self) -> bool:
+        """Whether it has ended and nothing has become of it."""
+        return self.end is not None and self.settled is None
+
+    @property
     def recovered(self) -> bool:
         """Whether acquisition ended before the run did."""
         return self.end is not None and self.end.kind != "stop"

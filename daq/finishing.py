@@ -17,6 +17,7 @@ from typing import IO, Any
 from daq.clock import SECOND_NS, monotonic_ns
 from daq.commands import CommandError, ask
 from daq.journal import Run
+from daq.shelf import UNDECIDED
 
 log = logging.getLogger("daq.main")
 
@@ -40,7 +41,8 @@ class Attempt:
 class Finishing:
     """Call :meth:`poll` now and then, and when :attr:`waitable` becomes readable.
 
-    *command* is the finaliser without its arguments ``--journal DIR --start SEQ --out DIR``. While
+    *out* is the folder of runs; a new one goes into ``undecided`` there. *command* is the
+    finaliser without its arguments ``--journal DIR --start SEQ --out DIR``. While
     it runs it holds the lock ``finalise.lock``, even when this process is killed: no run is
     written by two at once.
     """
@@ -87,7 +89,7 @@ class Finishing:
         lock = os.open(self.journal / "finalise.lock", os.O_RDWR | os.O_CREAT, 0o640)
         try:
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            self.out.mkdir(parents=True, exist_ok=True)
+            (self.out / UNDECIDED).mkdir(parents=True, exist_ok=True)
             self._attempt = self._launch(run, lock)
         except BlockingIOError:
             return  # one of an earlier main process is still at work
@@ -102,7 +104,7 @@ class Finishing:
 
     def _launch(self, run: Run, lock: int) -> Attempt:
         output = tempfile.TemporaryFile()  # noqa: SIM115 - lives as long as the attempt
-        where = ["--journal", str(self.journal), "--out", str(self.out)]
+        where = ["--journal", str(self.journal), "--out", str(self.out / UNDECIDED)]
         process = subprocess.Popen(
             [*self.command, *where, "--start", str(run.start.seq)],
             stdin=subprocess.DEVNULL,

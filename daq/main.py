@@ -15,20 +15,24 @@ import shlex
 import signal
 import socket
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
-from typing import Any
 
 from daq.bench import Bench, load_bench
 from daq.clock import monotonic_ns
-from daq.commands import SOCKET_NAME, Answer, CommandError, ask, follow
+from daq.commands import SOCKET_NAME, CommandError, ask, follow
 from daq.errors import DaqError, JournalError
+from daq.feedback import Feedback
 from daq.finishing import Finishing
-from daq.journal import Entry, Journal, MarkRow, runs
+from daq.garage import Garage
+from daq.journal import Entry, Journal, MarkRow, NoteRow, Run, runs
 from daq.live.bulletin import Bulletin
 from daq.live.messenger import Messenger
 from daq.live.server import Server
 from daq.live.values import Live
+from daq.numbers import Numbers
+from daq.runs import Look, Runs
 
 log = logging.getLogger("daq.main")
 
@@ -41,10 +45,11 @@ class Main:
     def __init__(
         self, bench: Bench, journal: Path, socket_path: Path, finishing: Finishing
     ) -> None:
-        self.live = Live(bench)
         self._folder, self._socket_path, self._finishing = journal, socket_path, finishing
         self._messenger = Messenger(socket_path)
-        self._server = Server(socket_path.parent, self.command, finishing.out)
+        self.runs = runs_of(bench, socket_path, finishing.out, self._look)
+        self.live = Live(bench, self.runs.wanted)
+        self._server = Server(socket_path.parent, self.runs.request, finishing.out)
         self._bulletin = Bulletin(self.live, self._server, self._messenger.tell)
         self._heard_ns = 0
         self._journal: Journal | None = None
@@ -60,14 +65,8 @@ class Main:
         try:
             self._run(control)
         finally:
+            self.runs.close()
             self._server.close()
-
-    def command(self, wanted: Mapping[str, Any]) -> Answer:
-        """Carry out a command of the API, on the caller's thread; answered after the commit.
-
-        Raises CommandError with the reason for a refusal.
-        """
-        return ask(self._socket_path, **wanted)
 
     def _run(self, control: int) -> None:
         while True:
@@ -91,7 +90,9 @@ class Main:
             self._tell()
             return self._journal is not None
         self._tell()
-        return self._finishing.poll(runs(self._marks))
+        found = self._see_to_runs()
+        waiting = self._finishing.poll(run for run in found if run.about is not None)
+        return waiting or any(run.unsettled for run in found)
 
     # --- within
 
@@ -131,6 +132,25 @@ class Main:
         for entry in self._journal.entries(self._after):
             self._take(entry)
 
+    def _see_to_runs(self) -> list[Run]:
+        """Let time pass and number new runs; all runs, of which those that have an about mark are
+        ready to be written once they have ended.
+        """
+        self.runs.tick(monotonic_ns())
+        self.live.wanted = self.runs.wanted
+        found = runs(self._marks)
+        assert self._journal is not None
+        try:
+            self.runs.describe(found, self._journal.journal_id)
+        except CommandError as error:
+            log.warning("runs: not numbered yet: %s", error)
+        return found
+
+    def _look(self, channel: str) -> tuple[int, float | None] | None:
+        """A channel's last reading, as it was published last."""
+        reading = self._server.readings.get(channel)
+        return (reading.t_ns, reading.value) if reading is not None and reading.t_ns else None
+
     def _begin(self) -> None:
         """Take over the marks of the past, and go on from now with the prefaces in force."""
         journal = Journal(self._folder)
@@ -139,6 +159,7 @@ class Main:
         self._marks = [mark for mark in self._marks if mark.seq <= self._after]
         for mark in self._marks:
             self._bulletin.mark(mark)
+            self.runs.mark(mark)
         for note in journal.in_force(self._after + 1):
             self.live.feed(note)
         self._journal = journal
@@ -154,7 +175,25 @@ class Main:
         if isinstance(entry, MarkRow):
             self._marks.append(entry)
             self._bulletin.mark(entry)
-        self.live.feed(entry)
+            self.runs.mark(entry)
+        elif isinstance(entry, NoteRow):
+            self.runs.note(entry)
+        for sample in self.live.feed(entry):
+            self.runs.value(*sample)
+
+
+def runs_of(bench: Bench, socket_path: Path, folder: Path, look: Look) -> Runs:
+    """The runs of *bench*, whose files go to *folder*, with the driver's lamp and buzzer."""
+    ask_soon = partial(ask, socket_path, timeout_s=5.0)
+
+    def switch(output: str, on: bool) -> None:
+        device, _, name = output.partition(".")
+        ask(socket_path, "device", timeout_s=1.0, device=device, name=name, value=on)
+
+    feedback = Feedback(bench.run.lamp, bench.run.buzzer, switch)
+    feedback.start()
+    garage = Garage(bench.folder / bench.run.garage)
+    return Runs(bench, Numbers(folder), garage, ask_soon, look, feedback)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

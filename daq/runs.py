@@ -27,6 +27,8 @@ log = logging.getLogger("daq.main")
 
 Ask = Callable[..., Answer]
 """Sends a command to acquisition: its name, then origin, t_ns and content by name."""
+Look = Callable[[str], tuple[int, float | None] | None]
+"""Host time and value of a channel's last reading; None before the first."""
 COMMANDS = ("arm", "disarm", "start", "stop", "mark", "cut")
 BUTTONS = {
     "button_arm": "arm",
@@ -91,24 +93,32 @@ class Standing:
 class Runs:
     """Safe to call from several threads.
 
-    *ask* sends a command to acquisition, which sets the marks.
+    *ask* sends a command to acquisition, which sets the marks; *look* tells the last reading of
+    any channel.
     """
 
     def __init__(
-        self, bench: Bench, numbers: Numbers, garage: Garage, ask: Ask, feedback: Feedback
+        self,
+        bench: Bench,
+        numbers: Numbers,
+        garage: Garage,
+        ask: Ask,
+        look: Look,
+        feedback: Feedback,
     ) -> None:
         self.bench, self.numbers, self.garage = bench, numbers, garage
         self.sequence = Sequence(bench.run)
         self.channels = _channels(bench)
         self.run: int | None = None
         """Entry at which the run began that is being recorded."""
-        self._ask, self._feedback = ask, feedback
+        self._ask, self._look, self._feedback = ask, look, feedback
+        self._inputs = {n for n, c in self.channels.items() if c.role in {*BUTTONS, *LINES}}
         self._lock = threading.RLock()
         self._in_force: InForce | None = None
         self._outside: list[str] = []
         self._standing = Standing()
         self._zero_before: dict[int, tuple[int, int] | None] = {}
-        self._latest: dict[str, tuple[int, float]] = {}
+        self._levels: dict[str, bool] = {}
         self._pressed_ns: dict[str, int] = {}
         self._own: set[int] = set()
         self._described: set[int] = set()
@@ -122,16 +132,36 @@ class Runs:
         """What the bench is doing."""
         return self.sequence.state
 
+    @property
+    def wanted(self) -> frozenset[str]:
+        """Channels every value of which it wants."""
+        return self.sequence.channels | self._inputs
+
     # --- commands
 
-    def command(self, name: str, origin: str, **values: Any) -> Answer:
+    def request(self, wanted: Mapping[str, Any]) -> Answer:
+        """A command as the API gives it: command, origin, content, and t_ns when it is dated back.
+
+        Raises CommandError with the reason for a refusal.
+        """
+        try:
+            return self.command(
+                str(wanted["command"]),
+                str(wanted.get("origin", "")),
+                wanted.get("t_ns"),
+                **wanted.get("content", {}),
+            )
+        except (Refused, ConfigError) as error:
+            raise CommandError(str(error)) from None
+
+    def command(self, name: str, origin: str, t_ns: int | None = None, /, **values: Any) -> Answer:
         """Carry out a command: arm, disarm, start, stop, mark (*text*) or cut (*last_s*).
 
         *start* and *cut* take a *title*. The answer has the mark's seq and t_ns, the state, and
         for *arm* what is *outside* the start window. Raises Refused, CommandError, ConfigError.
         """
         with self._lock:
-            answer = self._command(name, origin, monotonic_ns(), values)
+            answer = self._command(name, origin, t_ns or monotonic_ns(), values)
             return {**answer, "state": str(self.state), "outside": self._outside}
 
     def _command(self, name: str, origin: str, t_ns: int, values: Mapping[str, Any]) -> Answer:
@@ -177,18 +207,14 @@ class Runs:
     # --- what the bench does
 
     def value(self, channel: str, t_ns: int, value: float) -> None:
-        """Take one live value; of the inputs that buttons are on every one."""
+        """Take one value of a wanted channel."""
         with self._lock:
             if value != value:
                 return
-            before = self._latest.get(channel)
-            self._latest[channel] = (t_ns, value)
-            self._lost.pop(channel, None)
             if channel == SPEED:
                 self._standing.add(t_ns, value)
-            role = self.channels[channel].role if channel in self.channels else ""
-            if before is not None and (before[1] > 0.5) != (value > 0.5):
-                self._input(role, channel, t_ns, value > 0.5)
+            if channel in self._inputs:
+                self._input(channel, t_ns, value > 0.5)
             if channel in self.sequence.channels:
                 state = self.state, self.sequence.since_ns
                 for action in self.sequence.value(channel, t_ns, value):
@@ -235,6 +261,10 @@ class Runs:
             for run in found:
                 if run.about is None and run.settled is None:
                     self._describe(run, journal_id)
+
+    def close(self) -> None:
+        """Leave the lamp dark."""
+        self._feedback.close()
 
     # --- within: states
 
@@ -307,10 +337,14 @@ class Runs:
 
     # --- within: buttons and lines
 
-    def _input(self, role: str, channel: str, t_ns: int, on: bool) -> None:
+    def _input(self, channel: str, t_ns: int, on: bool) -> None:
+        before, self._levels[channel] = self._levels.get(channel, on), on
+        if on == before:
+            return
+        role = self.channels[channel].role
         if role in LINES:
             self._line(role, t_ns, on)
-        elif role in BUTTONS and on:
+        elif on:
             if t_ns - self._pressed_ns.get(channel, -BOUNCE_NS) >= BOUNCE_NS:
                 self._press(BUTTONS[role], t_ns)
             self._pressed_ns[channel] = t_ns
@@ -358,9 +392,11 @@ class Runs:
 
     def _watch_silence(self, now_ns: int) -> None:
         for channel in self._critical:
-            seen = self._latest.get(channel)
+            seen = self._look(channel)
             if seen is None or now_ns - seen[0] > SILENT_NS:
                 self._lose(channel, "no value for 1 s")
+            else:
+                self._lost.pop(channel, None)
 
     def _found_outside(self, in_force: InForce) -> list[str]:
         """What the start window of the vehicle wants and is not so, in words."""
@@ -382,8 +418,8 @@ class Runs:
         channel = next((c for c in self.channels.values() if c.role == role), None)
         if channel is None:
             return [f"{role}: the bench has no channel of this role"]
-        seen = self._latest.get(channel.name)
-        if seen is None or now_ns - seen[0] > OLD_NS:
+        seen = self._look(channel.name)
+        if seen is None or seen[1] is None or now_ns - seen[0] > OLD_NS:
             return [f"{channel.name}: no value"]
         return _beyond(channel.name, seen[1], channel.unit, window)
 

@@ -32,6 +32,7 @@ class Bay:
     lamp: Pattern = Pattern.DARK
     refuse: str = ""
     now: int = BEGIN
+    latest: dict[str, tuple[int, float]] = field(default_factory=dict)
 
     def ask(self, kind, *, origin, t_ns, content):
         if self.refuse:
@@ -52,6 +53,8 @@ class Bay:
             others = {"brake_load": 0.0, "encoder_1_count": 0.0, **others}
             for name, value in {"roller_speed": speed, **others}.items():
                 if value is not None:
+                    self.latest[name] = self.now, value
+                if value is not None and name in self.runs.wanted:
                     self.runs.value(name, self.now, value)
             self.runs.tick(self.now)
 
@@ -62,7 +65,7 @@ class Bay:
 
     @property
     def speed(self):
-        return self.runs._latest.get("roller_speed", (0, 0.0))[1]
+        return self.latest.get("roller_speed", (0, 0.0))[1]
 
     @property
     def kinds(self):
@@ -87,7 +90,7 @@ def bay(tmp_path, monkeypatch):
     )
     bay = Bay(None)
     garage, numbers = Garage(tmp_path / "garage"), Numbers(tmp_path / "runs")
-    bay.runs = Runs(replace(bench, run=config), numbers, garage, bay.ask, bay)
+    bay.runs = Runs(replace(bench, run=config), numbers, garage, bay.ask, bay.latest.get, bay)
     monkeypatch.setattr("daq.runs.monotonic_ns", lambda: bay.now)
     return bay
 
