@@ -2,7 +2,8 @@
 
 CAN: candump log, ASC, BLF, TRC, read by python-can. Serial lines: timed bytes as CSV with the
 columns ``t_s,hex``: when the first of the bytes began on the line, and the bytes; a third column,
-0 for a byte with a bad stop bit, may follow.
+0 for a byte with a bad stop bit, may follow. What was sent to the device on a line of requests and
+answers is a recording of its own, selected as part ``sent``.
 """
 
 from __future__ import annotations
@@ -30,6 +31,11 @@ JITTER_NS = 100 * MILLISECOND_NS
 """A merged log may step back by so much; a longer step back is a clock that was set."""
 EPOCH_NS = 1_000_000_000 * SECOND_NS
 """Times after this are wall time (2001 and later), earlier ones count from some start."""
+SENT, RECEIVED = "sent", "received"
+"""Parts of a serial line: the bytes to the device, and those from it."""
+PAUSE_BYTES = 3.5
+"""Silence that ends a request, in bytes. Source: Modbus over serial line V1.02, 2.5.1.1; other
+protocols pause longer."""
 
 
 @dataclass(frozen=True)
@@ -38,7 +44,8 @@ class Recording:
 
     ``kind`` is ``can`` or ``serial``; ``buses`` are all that the file holds, ``bus`` the one
     selected; ``digest`` is the file's SHA-256. ``epoch_realtime_ns`` is the wall time of the first
-    moment, None where the file does not tell. ``notes`` say what was passed over or altered.
+    moment, None where the file does not tell; ``begin_ns`` is that moment by the file's own clock.
+    ``notes`` say what was passed over or altered.
     """
 
     path: Path
@@ -47,6 +54,7 @@ class Recording:
     buses: tuple[str, ...] = ()
     bus: str = ""
     epoch_realtime_ns: int | None = None
+    begin_ns: int = 0
     notes: tuple[str, ...] = ()
     _chunks: Callable[[int], Iterator[Chunk]] = lambda offset: iter(())
 
@@ -152,7 +160,7 @@ def _can(path: Path, log: Log, digest: str, bus: str | None) -> Recording:
         return _can_chunks(frames, offset)
 
     epoch = _wall_time(begin, log.stated_start_ns)
-    return Recording(path, "can", digest, buses, chosen, epoch, tuple(notes), chunks)
+    return Recording(path, "can", digest, buses, chosen, epoch, begin, tuple(notes), chunks)
 
 
 def _chosen(path: Path, buses: Sequence[str], bus: str | None) -> str:
@@ -193,18 +201,36 @@ def _can_chunk(frames: NDArray[Any], wide: bool) -> Chunk:
 # --- serial lines
 
 
-def _serial(path: Path, content: bytes, digest: str, bus: str | None, byte_ns: float) -> Recording:
-    if bus:
-        raise RecordingError(f"{path}: is one serial line and holds no bus {bus!r}")
+def _serial(path: Path, content: bytes, digest: str, part: str | None, byte_ns: float) -> Recording:
+    if part not in (None, SENT, RECEIVED):
+        raise RecordingError(
+            f"{path}: is one serial line and holds no part {part!r}; expected {SENT} for a"
+            f" recording of what went to the device, {RECEIVED} for what came from it"
+        )
     rows, notes = read_timed_bytes(path, content)
-    began = np.array([row.t_ns for row in rows], np.int64)
-    times, begin = _based(began, notes)
-    arrived = times + np.array([round(len(row.data) * byte_ns) for row in rows], np.int64)
-    ordered = _in_order(arrived, notes).tolist()
+    times, begin = _based(np.array([row.t_ns for row in rows], np.int64), notes)
+    lasted = np.array([round(len(row.data) * byte_ns) for row in rows], np.int64)
+    data = [row.data for row in rows]
 
-    def chunks(offset: int) -> Iterator[Chunk]:
-        for t_ns, row in zip(ordered, rows, strict=True):
-            yield Chunk(ChunkKind.RX, t_ns + offset, row.data)
+    def received(offset: int) -> Iterator[Chunk]:
+        for t_ns, its in zip(arrived, data, strict=True):
+            yield Chunk(ChunkKind.RX, t_ns + offset, its)
 
+    def sent(offset: int) -> Iterator[Chunk]:
+        for first, end in _requests(began, lasted, round(PAUSE_BYTES * byte_ns)):
+            yield Chunk(ChunkKind.TX, int(began[first]) + offset, b"".join(data[first:end]))
+
+    began = _in_order(times, notes)
+    arrived = _in_order(times + lasted, []).tolist()
     epoch = _wall_time(begin, None)
-    return Recording(path, "serial", digest, (), "", epoch, tuple(notes), chunks)
+    chunks = sent if part == SENT else received
+    return Recording(path, "serial", digest, (), part or "", epoch, begin, tuple(notes), chunks)
+
+
+def _requests(
+    began: NDArray[np.int64], lasted: NDArray[np.int64], pause_ns: int
+) -> Iterator[tuple[int, int]]:
+    """Rows that were written at once: first and end of each group without a pause in it."""
+    cuts = np.flatnonzero(began[1:] - (began + lasted)[:-1] > pause_ns) + 1
+    firsts, ends = [0, *cuts.tolist()], [*cuts.tolist(), len(began)]
+    return ((first, end) for first, end in zip(firsts, ends, strict=True) if end > first)

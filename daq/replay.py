@@ -1,8 +1,8 @@
 """Recordings to a run file, without hardware and without the clock.
 
 Every recording becomes a journal first, then the same code that finishes a live run makes the file
-of it. Recordings in an open format are set on one host time by their own time of day; journals
-keep the host time, notes and marks that they have.
+of it. Recordings in an open format are set on one host time by their own time of day; those that
+tell none are taken to be of one clock. Journals keep the host time, notes and marks that they have.
 """
 
 from __future__ import annotations
@@ -33,7 +33,10 @@ Progress = Callable[[str], None]
 
 @dataclass(frozen=True)
 class WireSource:
-    """A recording to be played to a wire; ``part`` selects one bus or wire of those it holds."""
+    """A recording to be played to a wire.
+
+    ``part`` selects one bus or wire of those it holds; ``sent``: timed bytes that went to a device.
+    """
 
     wire: str
     path: Path
@@ -104,6 +107,7 @@ def _import_foreign(
     recordings = [(source, _open(bench, source)) for source in sources]
     known = [r.epoch_realtime_ns for _, r in recordings if r.epoch_realtime_ns is not None]
     begin = min(known, default=0)
+    own = min((r.begin_ns for _, r in recordings if r.epoch_realtime_ns is None), default=0)
     facts = [f"{s.wire} {s.part} {r.digest}" for s, r in recordings]
     identity = str(uuid.uuid5(NAMESPACE, "\n".join([bench.digest(), *facts])))
     with JournalWriter(
@@ -121,7 +125,7 @@ def _import_foreign(
             BEGIN_NS, "start", "replay", {"recordings": [s.path.name for s, _ in recordings]}
         )
         last = BEGIN_NS
-        streams = [_shifted(s.wire, r, begin) for s, r in recordings]
+        streams = [_shifted(s.wire, r, begin, own) for s, r in recordings]
         for count, (t_ns, wire, chunk) in enumerate(heapq.merge(*streams, key=lambda x: x[0])):
             writer.append(wire, [chunk])
             last = max(last, t_ns)
@@ -143,9 +147,12 @@ def _open(bench: Bench, source: WireSource) -> Recording:
     return recording
 
 
-def _shifted(wire: str, recording: Recording, begin: int) -> Iterator[tuple[int, str, Chunk]]:
+def _shifted(
+    wire: str, recording: Recording, begin: int, own: int
+) -> Iterator[tuple[int, str, Chunk]]:
+    """Chunks in host time; *begin* is its begin in time of day, *own* by the files' own clock."""
     epoch = recording.epoch_realtime_ns
-    offset = BEGIN_NS if epoch is None else BEGIN_NS + epoch - begin
+    offset = BEGIN_NS + (recording.begin_ns - own if epoch is None else epoch - begin)
     for chunk in recording.chunks(offset):
         yield chunk.t_ns, wire, chunk
 

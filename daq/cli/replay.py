@@ -17,14 +17,17 @@ from daq.cli.progress import Progress
     required=True,
     multiple=True,
     metavar="NAME=RECORDING[@PART]",
-    help="Play RECORDING to the wire NAME; PART names one bus, or one wire of a journal.",
+    help="Play RECORDING to the wire NAME; PART names one bus, or one wire of a journal, or is"
+    " 'sent' for bytes that went to the device.",
 )
 @click.option("--out", required=True, type=click.Path(path_type=Path), help="Run file to write.")
 def command(config: Path, wires: tuple[str, ...], out: Path) -> None:
     """Make a run file from recordings as if they came over the wires of a bench.
 
     A recording is a journal of the daemon (its folder or one part), a CAN log (candump, ASC, BLF,
-    TRC), or timed bytes of a serial line as CSV with the columns t_s,hex.
+    TRC), or timed bytes of a serial line as CSV with the columns t_s,hex. Where a recording of
+    requests lies beside one of answers, name the wire twice: line=answers.csv and
+    line=requests.csv@sent.
     """
     from daq.bench import load_bench
     from daq.replay import WireSource, replay
