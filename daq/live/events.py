@@ -44,7 +44,8 @@ class Client:
         if values_ns is not None:
             if values_ns < self._due_ns:
                 return
-            self._due_ns = max(self._due_ns + self._every_ns, values_ns - self._every_ns)
+            due_ns = self._due_ns + self._every_ns if self._due_ns else 0
+            self._due_ns = due_ns if due_ns > values_ns else values_ns + self._every_ns
         if len(self.waiting) >= WAITING:
             self.drop()
             return

@@ -9,7 +9,7 @@ from daq.live.reading import STATES, STATUS_WORDS
 
 Schema = dict[str, Any]
 
-COMMANDS = ("arm", "disarm", "start", "stop", "mark")
+COMMANDS = ("arm", "disarm", "start", "stop", "mark", "cut")
 """Commands that a client may give."""
 TEXT: Schema = {"type": "string"}
 NUMBER: Schema = {"type": "number"}

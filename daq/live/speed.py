@@ -19,8 +19,8 @@ class LiveSpeed:
 
     Counts between the last edges of two rows about 80 ms apart, by the time between those edges:
     at one count of quantisation the time is still good to a tick. Without edge ticks, by the rows'
-    own times. A roller that gives no more edges slows down at least to one count in the time
-    since the last.
+    own times. A roller that gives no more edges is no faster than two counts in the time since the
+    last (one, and one for the rounding of ticks).
     """
 
     def __init__(self, roller: RollerSetConfig) -> None:
@@ -63,7 +63,7 @@ class LiveSpeed:
         lasted = self._edge[now] - begun
         with np.errstate(divide="ignore", invalid="ignore"):
             rate = np.where((counts != 0) & (lasted > 0), counts / lasted, 0.0)
-            most = 1.0 / (self._at[now] - self._edge[now])
+            most = 2.0 / (self._at[now] - self._edge[now])
         most[self._edge[now] >= self._at[now]] = np.inf
         speed: Floats = np.clip(rate, -most, most) * self._metres
         return speed

@@ -23,13 +23,14 @@ from daq.live.speed import LiveSpeed
 from daq.live.track import Track
 from daq.motion import edge_channel
 from daq.status import SampleStatus
+from daq.timebase.live import LiveClock
 
 log = logging.getLogger("daq.main")
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 Key = tuple[str, str]
-"""Device and the driver's name of a channel."""
+"""Device and the driver's name of a channel or stream."""
 
 
 class Sample(NamedTuple):
@@ -58,6 +59,7 @@ class Live:
         self._at: dict[Key, Track] = {}
         self._inputs: dict[str, dict[str, str]] = {}
         self._streams: dict[str, tuple[Stream, ...]] = {}
+        self._clocks: dict[Key, LiveClock] = {}
         self._speeds = {
             name: (bench.roller_set[roller].encoder, LiveSpeed(bench.roller_set[roller]))
             for name, roller in speed_channels(bench).items()
@@ -85,11 +87,12 @@ class Live:
 
     def _take(self, device: str, block: Block) -> list[Sample]:
         samples: list[Sample] = []
+        times = self._times(device, block)
         for name, raw in block.raw.items():
             track = self._at.get((device, name))
             if track is None:
                 continue
-            t_ns, missing = block.t_hi, block.missing.get(name)
+            t_ns, missing = times, block.missing.get(name)
             if missing is not None:
                 t_ns, raw = t_ns[~missing], raw[~missing]
             if len(raw):
@@ -97,8 +100,15 @@ class Live:
                 samples += self._watch(track, t_ns, raw)
         for name, (encoder, speed) in self._speeds.items():
             if (count := self._count_of(encoder, device, block)) is not None:
-                samples += self._take_speed(self.tracks[name], speed, block, count)
+                samples += self._take_speed(self.tracks[name], speed, block, count, times)
         return samples
+
+    def _times(self, device: str, block: Block) -> Ints:
+        """Host time of each row: by the device's ticks where it has some, else its bound."""
+        clock = self._clocks.get((device, block.stream))
+        if clock is None or block.index is None:
+            return block.t_hi
+        return clock.times(block.index, block.t_hi, block.segment)
 
     def _watch(self, track: Track, t_ns: Ints, raw: NDArray[Any]) -> list[Sample]:
         """Where every row's value is needed: for the caller, or to judge limits."""
@@ -139,19 +149,21 @@ class Live:
         name = (config.input if config is not None else "") or name
         return name if name in block.raw else None
 
-    def _take_speed(self, track: Track, speed: LiveSpeed, block: Block, count: str) -> list[Sample]:
+    def _take_speed(
+        self, track: Track, speed: LiveSpeed, block: Block, count: str, times: Ints
+    ) -> list[Sample]:
         hz = track.channel.stream.index_hz
         ticks = block.raw.get(edge_channel(count))
         if block.index is not None and hz:
             at = block.index / hz
             edge = None if ticks is None else ticks / hz
         else:
-            at, edge = block.t_hi / SECOND_NS, None
+            at, edge = times / SECOND_NS, None
         value = speed.feed(at, block.raw[count], edge, block.segment)
         known = np.isfinite(value)
         if not known.any():
             return []
-        t_ns, value = block.t_hi[known], value[known]
+        t_ns, value = times[known], value[known]
         track.take(t_ns, value)
         return self._judge(track.channel.name, t_ns, value)
 
@@ -163,13 +175,22 @@ class Live:
         if streams == self._streams:
             return
         self._streams = streams
-        channels = bench_channels(self.bench, streams)
+        self._clocks = {
+            (device, stream.name): self._clocks.get((device, stream.name))
+            or LiveClock(stream.index_hz)
+            for device, its in streams.items()
+            for stream in its
+            if stream.index_hz and stream.index_kind == "tick"
+        }
+        channels = {
+            name: self._speed_channel(name, roller, streams)
+            for name, roller in speed_channels(self.bench).items()
+        }
+        for name, channel in bench_channels(self.bench, streams).items():
+            channels.setdefault(name, channel)
         delivered = {(d, c.name) for d, its in streams.items() for s in its for c in s.channels}
         for name, old in self.tracks.items():
             channels.setdefault(name, old.channel)
-        for name, roller in speed_channels(self.bench).items():
-            channels.pop(name, None)
-            channels[name] = self._speed_channel(name, roller, streams)
         tracks = {}
         for name, channel in channels.items():
             tracks[name] = self.tracks.get(name) or Track(channel)
