@@ -187,6 +187,7 @@ def delays(car: CarParameters, ecu: EcuParameters) -> dict[str, dict[str, float 
         "car.throttle": {"age_s": ecu.throttle_age_s},
         "ecu.engine_speed": {"age_s": ecu.speed_age_s, "age_rpm_s": ecu.speed_age_rpm_s},
         "ecu.manifold_pressure": {"age_s": ecu.map_age_s},
+        "ecu.throttle": {"age_s": ecu.throttle_age_s},
         "wideband.lambda_left": {"tau_s": car.lambda_s, "age_column": "lambda_transport_delay"},
     }
 

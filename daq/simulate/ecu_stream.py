@@ -1,7 +1,7 @@
 """The car's control unit on its own serial line: a frame each 10 ms, as found in its folder.
 
 The layout is that of ``config/streams/engine_stream.toml``; the two share nothing, so that one
-checks the other. Engine speed is as old as on the bus.
+checks the other. What it sends is as old as on the bus.
 """
 
 from __future__ import annotations
@@ -13,12 +13,11 @@ from math import pi
 import numpy as np
 
 from daq.simulate.car import Car
-from daq.simulate.car_can import EcuParameters, Recent
+from daq.simulate.car_can import MAP, SPEED, THROTTLE, EcuParameters, Recent
 
 PERIOD_S = 0.010
 LATENESS_S = 0.0012
 """The task that sends is late by up to this. Common practice, no source."""
-SPEED, PRESSURE = 0, 1
 OPEN_LOOP, CLOSED_LOOP, CUT = 0, 1, 2
 
 
@@ -59,13 +58,13 @@ class EcuStream:
         ages = self.parameters
         age_s = ages.speed_age(self.recent.at(SPEED, due_s))
         engine = car.engine
-        state = CUT if engine.fuel_cut else OPEN_LOOP if car.throttle > 0.9 else CLOSED_LOOP
-        throttle = round(1000 * car.throttle)
+        throttle = round(1000 * self.recent.at(THROTTLE, due_s - ages.throttle_age_s))
+        state = CUT if engine.fuel_cut else OPEN_LOOP if throttle > 900 else CLOSED_LOOP
         body = struct.pack(
             "<BHHBhBBH",
             self._sent % 256,
             _bounded(self.recent.at(SPEED, due_s - age_s) / 0.25),
-            _bounded(self.recent.at(PRESSURE, due_s - ages.map_age_s) / 0.01),
+            _bounded(self.recent.at(MAP, due_s - ages.map_age_s) / 0.01),
             _bounded(engine.coolant_degc + 40, 250),
             round(10 * (12.0 + 0.002 * car.engine_speed * 30 / pi)),
             throttle & 0xFF,

@@ -19,7 +19,7 @@ class Wideband:
 
     name = "wideband"
 
-    def __init__(self, left_s: float = 0.043) -> None:
+    def __init__(self, left_s: float = 0.0434) -> None:
         self._next_s = left_s
 
     def step(self, now_s: float, car: Car, inputs: int) -> bytes:
