@@ -18,6 +18,17 @@ COMMANDS = {
     "serve": ("daq.cli.serve", "Record the bench until told to stop (the daemon)."),
     "status": ("daq.cli.status", "Tell whether every device and channel is alive."),
     "watch": ("daq.cli.watch", "Show every channel live, as a table."),
+    "vehicle": ("daq.cli.garage:vehicle", "Describe vehicles and choose the one on the bench."),
+    "visit": ("daq.cli.garage:visit", "Describe a vehicle's day on the bench."),
+    "setup": ("daq.cli.garage:setup", "Describe what is fitted and flashed, and what changed."),
+    "arm": ("daq.cli.arm:arm", "Have the next run start by itself."),
+    "start": ("daq.cli.arm:start", "Start a run now."),
+    "stop": ("daq.cli.arm:stop", "End the measurement; again: stop recording."),
+    "mark": ("daq.cli.arm:mark", "Mark this moment in the record."),
+    "cut": ("daq.cli.keep:cut", "Make a run of the last seconds, afterwards."),
+    "keep": ("daq.cli.keep:keep", "Keep a run under its vehicle and visit."),
+    "discard": ("daq.cli.keep:discard", "Discard a run; its number and the reason stay."),
+    "runs": ("daq.cli.runs", "Find runs by vehicle, visit, set-up, date or peak."),
     "replay": ("daq.cli.replay", "Make a run file from journals or recordings, without hardware."),
     "show": ("daq.cli.show", "Tell what a run file holds."),
     "verify": ("daq.cli.verify", "Check that a run file is unaltered."),
@@ -30,7 +41,8 @@ COMMANDS = {
     "export": ("daq.cli.export", "Write a run's aligned table as CSV or netCDF."),
     "drivers": ("daq.cli.drivers", "List the installed drivers."),
 }
-"""Command name to the module that holds its ``command`` and to its line in the help text."""
+"""Command name to its module, with its name there unless that is ``command``, and to its line in
+the help text."""
 
 
 class Commands(click.Group):
@@ -44,7 +56,8 @@ class Commands(click.Group):
         """The command, imported now."""
         if cmd_name not in COMMANDS:
             return None
-        command: click.Command = importlib.import_module(COMMANDS[cmd_name][0]).command
+        module, _, name = COMMANDS[cmd_name][0].partition(":")
+        command: click.Command = getattr(importlib.import_module(module), name or "command")
         return command
 
     def resolve_command(
