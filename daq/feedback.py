@@ -63,11 +63,13 @@ class Output:
         self.name, self.pattern, self.begun_ns = name, Pattern.DARK, 0
         self._told: bool | None = None
 
-    def step(self, now_ns: int, send: Send) -> int:
-        """Switch it if it is time to; ns until there is something to do again."""
+    def step(self, now_ns: int, send: Callable[[str, bool], bool]) -> int:
+        """Switch it if it is time to; ns until there is something to do again.
+
+        *send* returns whether it could; if not, it is tried again.
+        """
         on, left_ns = level(self.pattern, now_ns - self.begun_ns)
-        if on != self._told:
-            send(self.name, on)
+        if on != self._told and send(self.name, on):
             self._told = on
         return round(BEAT_S * SECOND_NS) if left_ns is None else left_ns
 
@@ -121,13 +123,14 @@ class Feedback:
             output.pattern = Pattern.DARK
             output.step(monotonic_ns(), self._try)
 
-    def _try(self, name: str, on: bool) -> None:
-        """A lamp that cannot be reached is told once; the run goes on."""
+    def _try(self, name: str, on: bool) -> bool:
+        """Whether an output was switched; one that cannot be reached is told once."""
         try:
             self._send(name, on)
         except Exception as error:
             if str(error) != self._failing:
                 log.warning("%s: cannot be switched: %s", name, error)
             self._failing = str(error)
-        else:
-            self._failing = ""
+            return False
+        self._failing = ""
+        return True

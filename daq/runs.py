@@ -350,10 +350,15 @@ class Runs:
             self._pressed_ns[channel] = t_ns
 
     def _press(self, name: str, t_ns: int) -> None:
-        """The driver's wish; he hears when it is refused, and the journal has why."""
+        """The driver's wish; he hears when it is refused, and the journal has why.
+
+        His *stop* just after the measurement ended by itself must not cut the slow-down off.
+        """
         if name == "arm" and self.state is State.ARMED:
             name = "disarm"
         try:
+            if name == "stop" and self.state is State.SLOWING:
+                raise Refused("stop: the measurement has ended; recording stops at standstill")
             self._command(name, "button", t_ns, {})
         except (Refused, ConfigError, CommandError) as error:
             log.warning("%s", error)

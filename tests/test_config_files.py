@@ -12,6 +12,8 @@ import pytest
 from daq.bench import load_bench
 from daq.calibration.record import Calibration
 from daq.channels import bench_channels
+from daq.garage import Garage
+from daq.sequence import end_channels
 from daq.simulate.bench import BYTE_S, Rig, Settings
 from daq.simulate.car import CarParameters
 from daq.simulate.demo import PORT_FOLDER, PORTS, config_folder, place
@@ -21,6 +23,7 @@ from daq.simulate.unit import INPUTS
 
 CONFIG = Path(__file__).resolve().parents[1] / "config"
 FILES = sorted(path for path in CONFIG.rglob("*") if path.is_file())
+GARAGE = {path for path in FILES if path.is_relative_to(CONFIG / "garage")}
 RECORDS = sorted((CONFIG / "calibrations").glob("*.toml"))
 NOW = datetime.datetime(2026, 12, 1, tzinfo=datetime.UTC)
 
@@ -39,7 +42,23 @@ def test_every_file_belongs_to_the_bench(bench):
     documents = {CONFIG / name for name in bench.documents}
     assert documents <= set(FILES)
     examples = set(FILES) - documents  # loaded by the tests of the drivers that read them
-    assert {path.parent for path in examples} <= {CONFIG / "streams"}
+    assert {path.parent for path in examples if path not in GARAGE} <= {CONFIG / "streams"}
+
+
+def test_every_file_of_the_garage_is_read_and_runs_can_be_made_of_it(bench, channels):
+    garage = Garage(CONFIG / "garage")
+    read = {garage.folder / "selected.toml"}
+    for vehicle in garage.names("vehicle"):
+        garage.read("vehicle", vehicle)
+        read.add(garage.path("vehicle", vehicle))
+        for kind in ("visit", "setup"):
+            for name in garage.names(kind, vehicle):
+                garage.read(kind, name, vehicle)
+                read.add(garage.path(kind, name, vehicle))
+    assert read == GARAGE
+    config = garage.in_force().run_config(bench.run)
+    assert end_channels(config, channels) == []
+    assert config.start.above == 11.5
 
 
 @pytest.mark.parametrize("path", RECORDS, ids=lambda path: path.stem)

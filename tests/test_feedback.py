@@ -56,14 +56,27 @@ def test_the_next_change_is_told_exactly(pattern):
 
 def test_an_output_is_switched_only_when_it_changes():
     sent = []
+
+    def send(name, on):
+        sent.append(on)
+        return True
+
     lamp = Output("unit.lamp")
     for now in range(0, 3_000_000_000, 10_000_000):
-        lamp.step(now, lambda name, on: sent.append(on))
+        lamp.step(now, send)
     assert sent == [False]
     lamp.pattern = Pattern.ARMED
-    lamp.step(0, lambda name, on: sent.append(on))
-    lamp.step(1, lambda name, on: sent.append(on))
+    lamp.step(0, send)
+    lamp.step(1, send)
     assert sent == [False, True]
+
+
+def test_an_output_that_could_not_be_switched_is_tried_again():
+    lamp, answers, sent = Output("unit.lamp"), iter([False, False, True]), []
+    lamp.pattern = Pattern.ARMED
+    for now in range(6):
+        lamp.step(now, lambda name, on: sent.append(on) or next(answers))
+    assert sent == [True, True, True]
 
 
 def test_lamp_and_buzzer_are_switched_at_once_and_left_dark():

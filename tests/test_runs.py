@@ -148,6 +148,17 @@ def test_arm_pressed_again_disarms_and_what_does_not_fit_is_heard_and_recorded(b
     assert bay.sounds[-1] is Pattern.BEEP_REFUSED
 
 
+def test_stop_pressed_as_the_measurement_ends_by_itself_cuts_nothing_off(bay):
+    bay.drive(20.0, 1)
+    bay.runs.command("start", "test")
+    bay.drive(20.0, 1, map=100.0)
+    bay.drive(20.0, 1, map=220.0)
+    bay.press("stop")
+    assert bay.kinds == ["start", "end", "refused"]
+    assert str(bay.runs.state) == "slowing"
+    assert bay.runs.command("stop", "test")["state"] == "idle"
+
+
 def test_what_acquisition_refuses_changes_no_state(bay):
     bay.drive(0.0, 1)
     bay.refuse = "start: the disk is full; make room first"

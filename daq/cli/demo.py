@@ -20,7 +20,7 @@ from daq.commands import CommandError, ask
 from daq.errors import DaqError
 
 READY_S = 20.0
-WRITTEN_S = 60.0
+WRITTEN_S = 120.0
 PHASES = {
     "idle": "engine idling",
     "blip": "throttle blip in neutral",
@@ -50,13 +50,14 @@ def command(out: Path, seed: int) -> None:
     """
     from daq.bench import load_bench
     from daq.serve import places
+    from daq.shelf import UNDECIDED
     from daq.simulate.demo import PORTS, place
 
     out = out.resolve()
     bench_file = place(out)
     socket = places(load_bench(bench_file)).socket
-    runs = out / "runs"
-    runs.mkdir(exist_ok=True)
+    runs = out / "runs" / UNDECIDED
+    runs.mkdir(parents=True, exist_ok=True)
     truth = runs / f"truth-{seed}.npz"
     log = out / "daemon.log"
     simulate = ["daq.simulate", "--folder", str(out / PORTS), "--seed", str(seed)]
@@ -65,10 +66,10 @@ def command(out: Path, seed: int) -> None:
         log.open("a", encoding="utf-8") as daemon_log,
         _process(["daq", "serve", str(bench_file)], stderr=daemon_log) as daemon,
     ):
-        _wait_ready(daemon, socket, log, progress)
+        before = _wait_ready(daemon, socket, log, progress)
         with _process([*simulate, "--truth", str(truth)], stdout=subprocess.PIPE) as car:
-            start = _drive(car, socket, progress)
-        written = _wait_written(daemon, out / "journal", start, log, progress)
+            _drive(car, progress)
+        written = _wait_written(daemon, out / "journal", before, log, progress)
     _report(written, truth)
 
 
@@ -92,13 +93,13 @@ def _process(arguments: list[str], **streams: Any) -> Iterator[subprocess.Popen[
             process.stdout.close()
 
 
-def _wait_ready(daemon: subprocess.Popen[str], socket: Path, log: Path, progress: Progress) -> None:
+def _wait_ready(daemon: subprocess.Popen[str], socket: Path, log: Path, progress: Progress) -> int:
+    """The last entry of the journal once the daemon records."""
     progress("starting the daemon")
     deadline = clock.monotonic_ns() + round(READY_S * clock.SECOND_NS)
     while True:
         try:
-            ask(socket, "status", timeout_s=1.0)
-            return
+            return int(ask(socket, "status", timeout_s=1.0)["seq"])
         except CommandError as error:
             _check_alive(daemon, log)
             if clock.monotonic_ns() > deadline:
@@ -111,25 +112,14 @@ def _check_alive(daemon: subprocess.Popen[str], log: Path) -> None:
         raise DaqError(f"the daemon ended with exit code {daemon.returncode}; {log} says why")
 
 
-def _drive(car: subprocess.Popen[str], socket: Path, progress: Progress) -> int:
-    """Follow the simulated driver; start and stop the run when he presses his buttons."""
-    start = 0
+def _drive(car: subprocess.Popen[str], progress: Progress) -> None:
+    """Follow the simulated driver, whose hand buttons arm, start and end the run."""
     phase = _Phase(progress)
     assert car.stdout is not None
     for line in car.stdout:
-        event = json.loads(line)
-        if event["event"] == "button_start":
-            content = {"title": "demonstration pull"}
-            answer = ask(socket, "start", origin="demo", t_ns=event["host_ns"], content=content)
-            start = int(answer["seq"])
-        elif event["event"] == "end":
-            ask(socket, "stop", origin="demo", content={"reason": "the car stands"})
-        elif event["event"] in PHASES:
-            phase.name = PHASES[event["event"]]
+        event = json.loads(line)["event"]
+        phase.name = PHASES.get(event, phase.name)
     phase.end()
-    if not start:
-        raise DaqError("the simulated driver never started a run")
-    return start
 
 
 class _Phase:
@@ -155,19 +145,22 @@ class _Phase:
 
 
 def _wait_written(
-    daemon: subprocess.Popen[str], folder: Path, start: int, log: Path, progress: Progress
+    daemon: subprocess.Popen[str], folder: Path, before: int, log: Path, progress: Progress
 ) -> Path:
-    from daq.journal import Journal
+    """The file of the first run that began after entry *before*."""
+    from daq.journal import Journal, runs
 
     progress("writing the run file")
     deadline = clock.monotonic_ns() + round(WRITTEN_S * clock.SECOND_NS)
     while clock.monotonic_ns() < deadline:
         with Journal(folder) as journal:
-            for mark in journal.marks(start):
-                if mark.content.get("start") == start and mark.kind == "finalised":
-                    return Path(mark.content["file"])
-                if mark.content.get("start") == start and mark.kind == "finalise_failed":
-                    raise DaqError(f"the run file could not be written; {log} says why")
+            run = next(iter(runs(journal.marks(before))), None)
+        if run is None:
+            raise DaqError(f"the simulated driver never started a run; {log} may say why")
+        if run.settled is not None and run.settled.kind == "finalised":
+            return Path(run.settled.content["file"])
+        if run.settled is not None:
+            raise DaqError(f"the run file could not be written; {log} says why")
         _check_alive(daemon, log)
         clock.sleep_ns(100 * clock.MILLISECOND_NS)
     raise DaqError(f"the run file is not there after {WRITTEN_S:g} s; {log} may say why")

@@ -37,7 +37,7 @@ def test_last_line_names_a_verified_run_file(run_path):
 
 def test_progress_and_summary_are_shown(demo):
     assert "full-throttle pull" in demo.stderr
-    assert "demonstration pull (complete)" in demo.stdout
+    assert "run 1: Pennon 2.0 T, stock (complete)" in demo.stdout
     assert "Traceback" not in demo.stdout + demo.stderr
 
 
