@@ -194,6 +194,8 @@ class EngineConfig:
     exhaust_volume_l: float | None = key(None, unit="l", low=0.05, high=50, help="valve to probe")
     exhaust_degc: float = key(600.0, unit="degC", low=0, high=1200, help="in that volume")
     probe_lag_s: float = key(0.07, unit="s", low=0, high=2, help="of the wideband sensor itself")
+    hydrogen_per_carbon: float = key(1.7261, unit="1", low=0, high=4, help="atoms, of the fuel")
+    oxygen_per_carbon: float = key(0.0176, unit="1", low=0, high=1, help="atoms, of the fuel")
 
     def __post_init__(self) -> None:
         if self.strokes not in (2, 4):

@@ -12,6 +12,7 @@ from daq.bench import Bench
 from daq.budget import budget_of
 from daq.channels import BenchChannel
 from daq.evaluation import Evaluation, Floats, Key, Latency, Motion
+from daq.gas import gas_columns
 from daq.ignition import sample_status
 from daq.motion import encoder_channels
 from daq.runfile.content import AlignedContent, ColumnContent
@@ -29,6 +30,7 @@ def aligned_content(bench: Bench, result: Evaluation) -> AlignedContent | None:
     columns = [c for motion in result.motions.values() for c in _roller_columns(motion)]
     columns += _ignition_columns(result)
     columns += _columns(bench, result)
+    columns += gas_columns(result, {column.name: column for column in columns}, bench.engine)
     encoder = next(iter(result.motions), "")
     return AlignedContent(
         time=result.grid,

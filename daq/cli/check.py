@@ -14,6 +14,7 @@ from daq.calibration.state import Finding
 from daq.channels import BenchChannel, bench_channels
 from daq.cli import print_json
 from daq.cli.bench_file import find_config as find_config
+from daq.gas import advice
 
 
 @click.command()
@@ -77,6 +78,7 @@ def _warnings(bench: Bench, channels: dict[str, BenchChannel]) -> list[str]:
         if wire.port.startswith(("/dev/ttyUSB", "/dev/ttyACM"))
     ]
     found += [f"channel {name}: {words}" for name, words in _calibration_warnings(channels)]
+    found += advice(channels)
     for name in bench.device:
         found += [f"device {name}: {note}" for note in bench.driver(name).notes()]
     used = {device.wire for device in bench.device.values()}
