@@ -14,7 +14,7 @@ from starlette.types import Receive, Scope, Send
 log = logging.getLogger("daq.main")
 
 WAITING = 64
-"""Events that may wait for one client: 3.2 s of values. One more and it is dropped."""
+"""Events that may wait for a client that takes none, 3.2 s of values; at one more it is dropped."""
 HEAD = [
     (b"content-type", b"text/event-stream"),
     (b"cache-control", b"no-store"),
@@ -36,6 +36,7 @@ class Client:
         self.dropped = False
         self._every_ns = every_ns
         self._due_ns = 0
+        self._sending = False
         self._more = asyncio.Event()
         self._task = asyncio.current_task()
 
@@ -46,7 +47,7 @@ class Client:
                 return
             due_ns = self._due_ns + self._every_ns if self._due_ns else 0
             self._due_ns = due_ns if due_ns > values_ns else values_ns + self._every_ns
-        if len(self.waiting) >= WAITING:
+        if len(self.waiting) >= WAITING and self._sending:
             self.drop()
             return
         self.waiting.append(event)
@@ -73,7 +74,9 @@ class Client:
             while self.waiting:
                 body = b"".join(self.waiting)
                 self.waiting.clear()
+                self._sending = True
                 await send({"type": "http.response.body", "body": body, "more_body": True})
+                self._sending = False
 
 
 class Hub:

@@ -11,16 +11,16 @@ from numpy.typing import NDArray
 
 from daq.bench import Bench, ChannelConfig, speed_channels
 from daq.channels import BenchChannel, bench_channels
-from daq.clock import SECOND_NS
+from daq.clock import MILLISECOND_NS, SECOND_NS
 from daq.decode import BenchDecoder
-from daq.driver import Block, Channel, Stream
-from daq.entries import Entry, MarkRow, NoteRow
+from daq.driver import Block, Channel, Chunk, Stream
+from daq.entries import ChunkRow, Entry, MarkRow, NoteRow
 from daq.evaluation import inputs_of
-from daq.live.devices import Devices
+from daq.live.devices import Devices, DeviceState
 from daq.live.limits import LimitEvent, LimitWatch
-from daq.live.reading import Reading, judge, rounded
+from daq.live.reading import RUNNING, Reading, judge, rounded
 from daq.live.speed import LiveSpeed
-from daq.live.track import Track
+from daq.live.track import RATE_NS, Track
 from daq.motion import edge_channel
 from daq.status import SampleStatus
 from daq.timebase.live import LiveClock
@@ -29,6 +29,9 @@ log = logging.getLogger("daq.main")
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
+LAZY_NS = 52 * MILLISECOND_NS
+"""Where only the latest counts, a wire's bytes wait for so long, that is for every other commit:
+half as many calls of a decoder cost half as much."""
 Key = tuple[str, str]
 """Device and the driver's name of a channel or stream."""
 
@@ -50,7 +53,7 @@ class Live:
     """
 
     def __init__(self, bench: Bench, wanted: Iterable[str] = ()) -> None:
-        self.bench, self.wanted = bench, frozenset(wanted)
+        self.bench, self._wanted = bench, frozenset(wanted)
         self.devices = Devices(bench)
         self.limit_events: list[LimitEvent] = []
         self.tracks: dict[str, Track] = {}
@@ -58,6 +61,10 @@ class Live:
         self._decoder = BenchDecoder(bench, batch_bytes=0)
         self._at: dict[Key, Track] = {}
         self._inputs: dict[str, dict[str, str]] = {}
+        self._held: dict[str, list[Chunk]] = {}
+        self._urgent: set[str] = set()
+        self._shown: dict[str, Reading] = {}
+        self._shown_of: tuple[str, dict[str, DeviceState]] = ("", {})
         self._streams: dict[str, tuple[Stream, ...]] = {}
         self._clocks: dict[Key, LiveClock] = {}
         self._speeds = {
@@ -67,13 +74,47 @@ class Live:
         self._unsupported: frozenset[str] = frozenset()
         self._know_channels()
 
+    @property
+    def wanted(self) -> frozenset[str]:
+        """Channels of which every row is returned."""
+        return self._wanted
+
+    @wanted.setter
+    def wanted(self, wanted: Iterable[str]) -> None:
+        if wanted != self._wanted:
+            self._wanted = frozenset(wanted)
+            self._find_urgent()
+
+    def _find_urgent(self) -> None:
+        """The wires whose bytes are decoded as they come."""
+        names = {*self._wanted, *self.watches, *(w.config.against for w in self.watches.values())}
+        self._urgent = {
+            self.bench.device[self.tracks[name].channel.device].wire
+            for name in names
+            if name in self.tracks
+        }
+
     # --- what comes in
 
     def feed(self, entry: Entry) -> list[Sample]:
         """Take one entry of the journal; new values of the wanted channels, in order for each.
 
-        Limit events are added to ``limit_events``.
+        Limit events are added to ``limit_events``. Of a wire without a wanted or limited channel
+        the bytes wait for a snapshot.
         """
+        if isinstance(entry, ChunkRow) and entry.wire not in self._urgent:
+            self._held.setdefault(entry.wire, []).extend(entry.chunks)
+            return []
+        if isinstance(entry, ChunkRow | NoteRow):
+            self._let_go(entry.wire)
+        return self._decode(entry)
+
+    def _let_go(self, wire: str) -> None:
+        """Decode what waits of a wire."""
+        if held := self._held.pop(wire, None):
+            self._decode(ChunkRow(-1, wire, held))
+
+    def _decode(self, entry: Entry) -> list[Sample]:
         samples: list[Sample] = []
         for device, block in self._decoder.feed(entry):
             self.devices.row(device, len(block), int(block.t_hi[-1]))
@@ -206,6 +247,8 @@ class Live:
         for name, channel in channels.items():
             if channel.config.limit is not None and name not in self.watches:
                 self.watches[name] = LimitWatch(name, channel.config.limit)
+        self._shown = {}
+        self._find_urgent()
 
     def _speed_channel(
         self, name: str, roller: str, streams: Mapping[str, Iterable[Stream]]
@@ -254,7 +297,25 @@ class Live:
         *heard_ns*: host time up to which everything that was read has been committed and fed.
         *silence*: why acquisition does not answer, empty when it does.
         """
-        return {name: self._reading(name, heard_ns, silence) for name in self.tracks}
+        for wire in [w for w, held in self._held.items() if heard_ns - held[0].t_ns >= LAZY_NS]:
+            self._let_go(wire)
+        if (silence, self.devices.states) != self._shown_of:
+            self._shown, self._shown_of = {}, (silence, dict(self.devices.states))
+        readings = {
+            name: self._shown_still(name, heard_ns) or self._reading(name, heard_ns, silence)
+            for name in self.tracks
+        }
+        self._shown = readings
+        return readings
+
+    def _shown_still(self, name: str, heard_ns: int) -> Reading | None:
+        """The last reading, where nothing can have changed since."""
+        track, reading = self.tracks[name], self._shown.get(name)
+        if reading is None or reading.state != RUNNING or self._inputs[name]:
+            return None
+        if (reading.t_ns, reading.raw) != (track.t_ns, track.raw):
+            return None
+        return None if heard_ns - track.t_ns > min(track.patience_ns, RATE_NS) else reading
 
     def _reading(self, name: str, heard_ns: int, silence: str) -> Reading:
         track = self.tracks[name]

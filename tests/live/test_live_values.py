@@ -98,9 +98,11 @@ def test_display_value_equals_the_value_of_rows(simulated_run, followed):
 
 
 def feed(live, ticks):
-    for _, entries in ticks:
+    """Feed as main does; the time of the last commit."""
+    for t_ns, entries in ticks:
         for entry in entries:
             live.feed(entry)
+        live.snapshot(t_ns)
     return ticks[-1][0]
 
 
@@ -148,7 +150,8 @@ def test_failed_device_stays_failed_until_acquisition_begins_again(simulated_run
     assert live.devices.states["unit"].state == "failed"
     assert live.snapshot(last)["map"].state == "lost"
     live.feed(MarkRow(0, last, "acquisition_started", "acquisition", {}))
-    feed(live, simulated_ticks[70:80])
+    last = feed(live, simulated_ticks[70:80])
+    assert live.snapshot(last)["map"].state == "running"
     assert live.devices.states["unit"].state == "running"
 
 
@@ -254,3 +257,44 @@ def test_limit_in_a_bench_file(tmp_path):
         load_bench(path)
     path.write_text(path.read_text().replace("'mop'", "'map'"))
     assert Live(load_bench(path)).watches["oil"].config.warn_high == 120.0
+
+
+# --- what waits
+
+
+def test_wires_of_wanted_channels_are_decoded_at_once_and_others_with_the_snapshot(
+    simulated_run, simulated_ticks
+):
+    live = Live(simulated_run.bench, {"roller_speed"})
+    for _, entries in simulated_ticks[:40]:
+        for entry in entries:
+            live.feed(entry)
+    assert live.devices.rows["unit"] > 0
+    assert live.devices.rows["ecu"] == 0
+    live.snapshot(simulated_ticks[39][0])
+    assert live.devices.rows["ecu"] > 0
+
+
+def test_waiting_costs_no_row_and_little_time(simulated_run, simulated_ticks):
+    lazy, prompt = Live(simulated_run.bench), Live(simulated_run.bench)
+    prompt._urgent = set(simulated_run.bench.wire)
+    for t_ns, entries in simulated_ticks[:200]:
+        for entry in entries:
+            lazy.feed(entry)
+            prompt.feed(entry)
+            prompt._urgent = set(simulated_run.bench.wire)
+        readings = lazy.snapshot(t_ns)
+    assert 0 <= readings["engine_speed"].age_s(t_ns) < 0.13
+    lazy.snapshot(t_ns + SECOND_NS)
+    assert lazy.devices.rows == prompt.devices.rows
+
+
+def test_reading_that_is_kept_is_the_one_computed_anew(simulated_run, simulated_ticks):
+    kept, anew = Live(simulated_run.bench), Live(simulated_run.bench)
+    for t_ns, entries in simulated_ticks[:120]:
+        for entry in entries:
+            kept.feed(entry)
+            anew.feed(entry)
+        anew._shown = {}
+        late = t_ns + (SECOND_NS if t_ns % 7 == 0 else 0)
+        assert kept.snapshot(late) == anew.snapshot(late)
