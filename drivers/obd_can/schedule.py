@@ -86,10 +86,9 @@ class Schedule:
         """ECUs that are asked for something."""
         return {wanted.party for wanted in self.wanted}
 
-    @property
-    def singly(self) -> list[Party]:
-        """ECUs that take one parameter at a time."""
-        return [party for party, together in self._together.items() if together.singly]
+    def takes_one(self, party: Party) -> bool:
+        """Whether an ECU has shown that it takes one parameter in a request."""
+        return self._of(party).singly
 
     def due_ns(self, silent: Mapping[Party, object]) -> int | None:
         """When something is due of an ECU that is not *silent*; None when nothing is wanted."""
@@ -103,7 +102,7 @@ class Schedule:
         due.sort(key=lambda w: ((w.due_ns - now_ns) / w.period_ns, w.asks))
         first = due[0]
         chosen = [first]
-        if not first.alone and not self._of(first.party).singly:
+        if not first.alone and not self.takes_one(first.party):
             chosen += [w for w in due[1:] if w.party == first.party and not w.alone]
         chosen = chosen[: self.most]
         for wanted in chosen:

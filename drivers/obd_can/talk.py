@@ -144,9 +144,13 @@ class Talk(Conversation):
         if asked.to is None:
             self._gathered(asked, party, now_ns)
             return []
+        actions: list[Action] = []
         if asked.wanted and self.schedule is not None:
             self.schedule.answered(asked.wanted, values, now_ns, now_ns - asked.t_ns)
-        return self._settled(party, now_ns)
+            if self.schedule.takes_one(party):
+                actions = self._tell(f"{party.name} is asked for one parameter at a time",
+                                     "it does not answer several in one request")  # fmt: skip
+        return actions + self._settled(party, now_ns)
 
     def _refused(
         self, party: Party, refused: tuple[int, int], data: bytes, now_ns: int
@@ -236,7 +240,7 @@ class Talk(Conversation):
         if asked.to is None:
             return [] if self.found else self._sleep(asked.t_ns)
         if self.schedule is None:
-            return self._again(asked, now_ns)
+            return self._again(asked)
         if asked.wanted:
             self.schedule.answered(asked.wanted, (), now_ns, now_ns - asked.t_ns)
             self._silences[asked.to] = Silence(asked, 1, now_ns)
@@ -247,13 +251,16 @@ class Talk(Conversation):
         silent = {p for p, s in self._silences.items() if s.misses >= TRIES}
         return self._sleep(now_ns) if silent >= self.schedule.parties else []
 
-    def _again(self, asked: Asked, now_ns: int) -> list[Action]:
+    def _again(self, asked: Asked) -> list[Action]:
         """Ask once more what an ECU has: without its scalings values would be wrong."""
-        if asked.tries >= TRIES:
-            return self._sleep(now_ns)
-        asked.tries += 1
-        self._ahead.insert(0, asked)
-        return []
+        if asked.tries < TRIES:
+            asked.tries += 1
+            self._ahead.insert(0, asked)
+            return []
+        assert asked.to is not None
+        pid = asked.data[1]
+        meant = "values are taken as unscaled" if pid in SCALES else "what it lists there is tried"
+        return self._tell(f"{asked.to.name} lists {pid:02X} and does not answer it", meant)
 
     def _begin(self, now_ns: int) -> None:
         self._ahead = [Asked(ALIVE, None, 0, 0)]
@@ -270,7 +277,7 @@ class Talk(Conversation):
         if self._asleep:
             return []
         self._asleep = True
-        return [Note({"ecus": "silent", "reason": "no answer to 0100; is the ignition on?"})]
+        return [Note({"text": "no ECU answers to 0100: is the ignition on?"})]
 
     def _conclude(self, now_ns: int) -> list[Action]:
         """All is known of all ECUs: begin to ask in turn."""
@@ -309,4 +316,4 @@ class Talk(Conversation):
         if (what, why) in self._told:
             return []
         self._told.add((what, why))
-        return [Note({"what": what, "why": why})]
+        return [Note({"text": f"{what}: {why}"})]

@@ -194,6 +194,14 @@ def test_scalings_are_read_before_values_even_when_a_request_is_lost():
     assert stream.channels[0].scale == pytest.approx(2.0)
 
 
+def test_a_scaling_that_is_listed_and_never_told_is_named():
+    ecu = Ecu({0x0B: lambda: b"\x64", 0x4F: lambda: bytes(4)}, ignores=frozenset({0x4F}))
+    car = Car(ecu, pids={"0B": 10.0})
+    car.run(5.0)
+    assert any("lists 4F" in note and "unscaled" in note for note in car.notes)
+    assert len(car.rows()["manifold_pressure"]) > 10
+
+
 def test_what_no_ecu_lists_is_tried_seldom_and_taken_when_it_comes():
     ecu = engine(hides=frozenset({0x46}))
     car = Car(ecu, pids={"0C": 10.0, "46": 5.0, "5C": 5.0})
@@ -259,6 +267,7 @@ def test_an_ecu_that_takes_only_one_at_a_time_is_asked_singly(many):
     late = [data for t_ns, data in car.requests() if t_ns > 3_000_000_000]
     assert len(late) > 300
     assert {len(data) for data in late} == {2}
+    assert any("one parameter at a time" in note for note in car.notes)
 
 
 def test_one_lost_answer_does_not_make_an_ecu_one_that_takes_one_at_a_time():

@@ -158,6 +158,21 @@ def test_a_late_answer_never_passes_for_the_next(lateness_s):
     assert sorted(usual)[len(usual) // 2] < 6 * MS, "bounds are tight again"
 
 
+def test_an_answer_that_is_lost_costs_the_next_nothing_of_its_bounds():
+    """A sign of life lies between equal requests, so each answer has one request it can be of."""
+    ecu = engine(answer_s=0.004)
+    car = Car(ecu, pids={"0C": 20.0})
+    car.run(1.0)
+    for _ in range(3):
+        while not ecu._due:
+            car.run(0.0005)
+        ecu._due.clear()
+        car.run(1.0)
+    rows = car.rows()["engine_speed"]
+    assert len(rows) > 60
+    assert max(high - low for low, high, _ in rows) < 6 * MS
+
+
 def test_an_ecu_that_is_always_slower_than_we_wait_still_gives_values():
     car = Car(engine(answer_s=0.25), pids={"0C": 10.0, "0D": 10.0})
     car.run(8.0)
