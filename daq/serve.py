@@ -26,6 +26,8 @@ from daq.commands import SOCKET_NAME, Answer, CommandError, ask
 log = logging.getLogger("daq.serve")
 
 BEAT_S = 0.2
+FIRST_BEAT_S = 0.02
+"""Until all is ready it looks this often."""
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.2, 5.0
 STEADY_S = 10.0
 """A child that ran for so long begins again with the first pause."""
@@ -139,10 +141,10 @@ class Supervisor:
             now = monotonic_ns()
             self.acquisition.keep(now)
             self.main.keep(now)
-            if now >= self._status_ns:
+            if now >= self._status_ns or not self._ready:
                 self._status_ns = now + round(STATUS_S * SECOND_NS)
                 self._watch()
-            self.stop.wait(BEAT_S)
+            self.stop.wait(BEAT_S if self._ready else FIRST_BEAT_S)
         self._finish()
 
     def _watch(self) -> None:
