@@ -31,6 +31,8 @@ class Value:
     bits: tuple[int, int] | None = None
     """(lowest, how many) of the bits of the number that are the value; None: all."""
     labels: Mapping[int, str] = field(default_factory=dict)
+    clips: bool = False
+    """Its highest number stands for anything above as well, so that it is not believed."""
 
     def raw(self, data: bytes) -> int | None:
         """The whole number in *data*, None when the ECU says that it does not have it."""
@@ -54,6 +56,7 @@ class Value:
             offset=self.offset,
             raw_bits=8 * self.size,
             raw_signed=self.signed,
+            high=((1 << 8 * self.size) - 2) * self.scale + self.offset if self.clips else None,
             labels=self.labels,
             source=source,
         )

@@ -116,8 +116,10 @@ _TABLE = [
     _trim(0x08, "short_trim_2", "short-term fuel trim, bank 2"),
     _trim(0x09, "long_trim_2", "long-term fuel trim, bank 2"),
     _one(0x0A, "fuel_pressure", "kPa", "fuel pressure, gauge", 3.0, quantity=GAUGE),
-    _one(0x0B, "manifold_pressure", "kPa", "intake manifold, absolute; ends at 255 kPa",
-         quantity=ABSOLUTE),
+    Parameter(0x0B, 1, (
+        Value("manifold_pressure", "kPa", "intake manifold, absolute; ends at 255 kPa",
+              quantity=ABSOLUTE, clips=True),
+    )),
     _one(0x0C, "engine_speed", "rpm", "engine speed", 1 / 4, size=2),
     _one(0x0D, "vehicle_speed", "km/h", "vehicle speed"),
     _one(0x0E, "ignition_advance", "degree", "ignition before top dead centre, cylinder 1", 0.5,

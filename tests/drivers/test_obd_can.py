@@ -124,6 +124,14 @@ def test_channels_have_names_of_their_own_units_and_sources():
     assert {channel.unit for channel in channels} <= set(UNITS)
 
 
+def test_manifold_pressure_at_the_end_of_its_byte_is_not_believed():
+    """255 kPa is all that a byte can say of a charged engine; rescaled, the end lies higher."""
+    driver = ObdCan(Config({"0B": 1.0}), {})
+    assert driver.streams({})[0].channels[0].high == 254
+    found = {"asked": {"0B": "7E8"}, "ecus": {"7E8": {"scales": {"4F": "00000033"}}}}
+    assert driver.streams(found)[0].channels[0].high == 508
+
+
 # --- configuration
 
 
