@@ -162,6 +162,7 @@ class Main:
             self.runs.mark(mark)
         for note in journal.in_force(self._after + 1):
             self.live.feed(note)
+            self.runs.note(note)
         self._journal = journal
 
     def _let_go(self, error: JournalError) -> None:

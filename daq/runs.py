@@ -113,6 +113,7 @@ class Runs:
         """Entry at which the run began that is being recorded."""
         self._ask, self._look, self._feedback = ask, look, feedback
         self._inputs = {n for n, c in self.channels.items() if c.role in {*BUTTONS, *LINES}}
+        self._begun_ns = monotonic_ns()
         self._lock = threading.RLock()
         self._in_force: InForce | None = None
         self._outside: list[str] = []
@@ -242,6 +243,8 @@ class Runs:
                 self._in_force, self._outside = None, []
             self.sequence.adopt(mark.kind, mark.t_ns, mark.origin)
             self._follow(mark.kind, mark.seq, mark.t_ns)
+            if mark.kind == "not_for_power" and mark.content.get("start") == self.run:
+                self._not_for_power.add(str(mark.content.get("channel")))
 
     def tick(self, now_ns: int) -> None:
         """Take the passing of time."""
@@ -396,9 +399,10 @@ class Runs:
         self._try_set("not_for_power", monotonic_ns(), content)
 
     def _watch_silence(self, now_ns: int) -> None:
+        since = max(self._begun_ns, self.sequence.started_ns)
         for channel in self._critical:
             seen = self._look(channel)
-            if seen is None or now_ns - seen[0] > SILENT_NS:
+            if now_ns - max(since, seen[0] if seen else 0) > SILENT_NS:
                 self._lose(channel, "no value for 1 s")
             else:
                 self._lost.pop(channel, None)

@@ -89,9 +89,9 @@ def bay(tmp_path, monkeypatch):
         bench.run, start=StartConfig(above=11.0), end=(EndConfig(channel="map", above=200.0),)
     )
     bay = Bay(None)
+    monkeypatch.setattr("daq.runs.monotonic_ns", lambda: bay.now)
     garage, numbers = Garage(tmp_path / "garage"), Numbers(tmp_path / "runs")
     bay.runs = Runs(replace(bench, run=config), numbers, garage, bay.ask, bay.latest.get, bay)
-    monkeypatch.setattr("daq.runs.monotonic_ns", lambda: bay.now)
     return bay
 
 
@@ -280,6 +280,18 @@ def test_after_a_restart_an_end_that_was_set_is_not_forgotten(bay):
         bay.runs.mark(MarkRow(seq, BEGIN, kind, "button", {}))
     bay.drive(0.0, 2)
     assert bay.kinds == ["stop"]
+
+
+def test_after_a_restart_channels_have_a_second_to_come_and_a_loss_is_told_once(bay):
+    bay.runs.mark(MarkRow(1, BEGIN, "start", "button", {}))
+    about = {"start": 1, "channel": "brake_load", "reason": "brake_load: lost"}
+    bay.runs.mark(MarkRow(2, BEGIN, "not_for_power", "daq", about))
+    bay.now += 10 * SECOND_NS  # main was away
+    bay.runs._begun_ns = bay.now
+    bay.drive(20.0, 0.5, brake_load=None, encoder_1_count=None)
+    assert bay.kinds == []
+    bay.drive(20.0, 2, brake_load=None, encoder_1_count=None)
+    assert [mark.content["channel"] for mark in bay.marks] == ["encoder_1_count"]
 
 
 # --- what a run belongs to
