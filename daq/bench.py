@@ -544,12 +544,14 @@ def _check_links(values: dict[str, Any], problems: Problems) -> None:
 
 def _check_line(bench: Bench, name: str, problems: Problems) -> None:
     """A device's documents and its wire must agree on how the line is set."""
-    wire = bench.device[name].wire
-    for setting, wanted in bench.driver(name).line().items():
+    driver, wire = bench.driver(name), bench.device[name].wire
+    files = ", ".join(map(str, driver.files(driver.config)))
+    for setting, wanted in driver.line().items():
         has = getattr(bench.wire[wire], setting)
         if has != wanted:
             problems.add(
-                f"wire.{wire}.{setting}", f"{has!r}, and device {name!r} is declared for {wanted!r}"
+                f"wire.{wire}.{setting}",
+                f"{has!r}, and {files} of device {name!r} says {wanted!r}; make them agree",
             )
 
 

@@ -43,6 +43,8 @@ def key(
 
 MOST_NAMES = 12
 """As many names as a message lists; of more it tells the number."""
+MOST_LETTERS = 80
+"""As much of a value or line as a message shows."""
 
 
 def nearest(word: str, known: typing.Iterable[str]) -> str:
@@ -53,6 +55,8 @@ def nearest(word: str, known: typing.Iterable[str]) -> str:
         return f"; did you mean {close[0]!r}?"
     parts = re.split(r"[^a-z0-9]+", word.lower())
     alike = [name for name in names if parts[-1] and parts[-1] in name.lower().split("_")]
+    if len(alike) == 1:
+        return f"; did you mean {alike[0]!r}?"
     if alike and len(names) > MOST_NAMES:
         return f"; did you mean one of {', '.join(alike[:MOST_NAMES])}?"
     if len(names) > MOST_NAMES:
@@ -83,16 +87,27 @@ def read_toml(path: Path) -> dict[str, Any]:
     Raises ConfigError naming the file and, for a syntax error, the line.
     """
     try:
-        with path.open("rb") as file:
-            return tomllib.load(file)
+        content = path.read_bytes()
     except OSError as error:
         raise ConfigError(f"{path}: {error.strerror}") from None
+    return parse_toml(content, path)
+
+
+def parse_toml(content: bytes, file: str | Path) -> dict[str, Any]:
+    """The tables of a TOML document; ConfigError as :func:`read_toml`, with what the line says."""
+    try:
+        text = content.decode()
+        return tomllib.loads(text)
     except UnicodeDecodeError as error:
         raise ConfigError(
-            f"{path}: byte {error.start} is not UTF-8; save the file as UTF-8"
+            f"{file}: byte {error.start} is not UTF-8; save the file as UTF-8"
         ) from None
     except tomllib.TOMLDecodeError as error:
-        raise ConfigError(f"{path}: not valid TOML: {error}") from None
+        found = re.search(r"at line (\d+)", str(error))
+        said = text.splitlines()[int(found[1]) - 1].strip() if found else ""
+        raise ConfigError(
+            f"{file}: not valid TOML: {error}{f': {said[:MOST_LETTERS]}' if said else ''}"
+        ) from None
 
 
 def load(cls: type[T], table: Mapping[str, Any], *, file: str | Path = "", where: str = "") -> T:
@@ -126,7 +141,9 @@ def build(
     before = len(problems.found)
     for name in table:
         if name not in fields:
-            problems.add(join(where, name), f"no such key{nearest(name, [*fields, *beside])}")
+            inner = [n for n in fields if name in _keys_within(hints[n])]
+            meant = f"; it belongs into {inner[0]}" if inner else nearest(name, [*fields, *beside])
+            problems.add(join(where, name), f"no such key{meant}")
     values: dict[str, Any] = {}
     for name, field in fields.items():
         if name in table:
@@ -134,7 +151,8 @@ def build(
             if ok:
                 values[name] = value
         elif field.default is dataclasses.MISSING and field.default_factory is dataclasses.MISSING:
-            problems.add(join(where, name), f"missing; expected {_expected(hints[name], field)}")
+            wanted = f"missing; expected {_expected(hints[name], field)}{_help(field)}"
+            problems.add(join(where, name), wanted)
     if len(problems.found) > before:
         return None
     try:
@@ -150,6 +168,18 @@ def build(
 @cache
 def _hints(cls: type) -> dict[str, Any]:
     return typing.get_type_hints(cls)
+
+
+def _keys_within(hint: Any) -> list[str]:
+    """Keys of the table that a key of type *hint* takes; none where it takes no single table."""
+    for option in typing.get_args(hint) or (hint,):
+        if dataclasses.is_dataclass(option) and not _is_list(hint):
+            return [f.name for f in dataclasses.fields(option)]
+    return []
+
+
+def _is_list(hint: Any) -> bool:
+    return typing.get_origin(hint) in (tuple, list)
 
 
 def join(where: str, name: str) -> str:
@@ -181,7 +211,7 @@ def _convert(
             return _convert(options[0], value, where, field, problems)
         return _convert_union(options, value, where, field, problems)
     if dataclasses.is_dataclass(hint):
-        return _convert_table(hint, value, where, problems)
+        return _convert_table(hint, value, where, field, problems)
     if origin in (tuple, list):
         return _convert_list(hint, value, where, field, problems)
     if origin in (dict, Mapping) or origin is typing.get_origin(Mapping[str, Any]):
@@ -203,13 +233,15 @@ def _convert_union(
         if ok:
             return True, result
     words = " or ".join(_expected(option, field) for option in options)
-    problems.add(where, f"expected {words}, got {value!r}")
+    problems.add(where, f"expected {words}, got {_shown(value)}")
     return False, None
 
 
-def _convert_table(cls: Any, value: Any, where: str, problems: Problems) -> tuple[bool, Any]:
+def _convert_table(
+    cls: Any, value: Any, where: str, field: dataclasses.Field[Any], problems: Problems
+) -> tuple[bool, Any]:
     if not isinstance(value, Mapping):
-        problems.add(where, f"expected a table, got {value!r}")
+        problems.add(where, _refusal(cls, value, field))
         return False, None
     built: Any = build(cls, value, where, problems)
     return built is not None, built
@@ -220,23 +252,38 @@ def _convert_list(
 ) -> tuple[bool, Any]:
     item_types = typing.get_args(hint)
     fixed = typing.get_origin(hint) is tuple and item_types[-1] is not Ellipsis
+    if isinstance(value, Mapping) and dataclasses.is_dataclass(item_types[0]):
+        wanted = f"expected {_expected(hint, field)}, got one table"
+        problems.add(where, f"{wanted}; write [[{_header(where)}]]")
+        return False, None
     if not isinstance(value, list | tuple) or (fixed and len(value) != len(item_types)):
-        problems.add(where, f"expected {_expected(hint, field)}, got {value!r}")
+        problems.add(where, f"expected {_expected(hint, field)}, got {_shown(value)}")
         return False, None
     kinds = item_types if fixed else (item_types[0],) * len(value)
     results = [
-        _convert(kind, item, f"{where}[{index}]", field, problems)
+        _convert(kind, item, f"{where}[{_named(item, index)}]", field, problems)
         for index, (kind, item) in enumerate(zip(kinds, value, strict=True))
     ]
     make = tuple if typing.get_origin(hint) is tuple else list
     return all(ok for ok, _ in results), make(item for _, item in results)
 
 
+def _header(where: str) -> str:
+    """A path as it stands in a table's header, without places in lists."""
+    return re.sub(r"\[[^]]*\]", "", where)
+
+
+def _named(item: Any, index: int) -> str:
+    """What a person looks for in a list: the item's own name, else its place from 0."""
+    name = item.get("name") if isinstance(item, Mapping) else None
+    return name if isinstance(name, str) and name else str(index)
+
+
 def _convert_mapping(
     hint: Any, value: Any, where: str, field: dataclasses.Field[Any], problems: Problems
 ) -> tuple[bool, Any]:
     if not isinstance(value, Mapping):
-        problems.add(where, f"expected a table, got {value!r}")
+        problems.add(where, f"expected a table, got {_shown(value)}")
         return False, None
     item_type = typing.get_args(hint)[1]
     results = {
@@ -275,13 +322,18 @@ def _within(value: Any, field: dataclasses.Field[Any]) -> bool:
 
 
 def _refusal(hint: Any, value: Any, field: dataclasses.Field[Any]) -> str:
-    text = f"expected {_expected(hint, field)}, got {value!r}"
+    text = f"expected {_expected(hint, field)}, got {_shown(value)}"
     choices = field.metadata.get("choices") or typing.get_args(hint)
     if isinstance(value, str) and choices and all(isinstance(c, str) for c in choices):
         close = difflib.get_close_matches(value, choices, n=1)
         if close:
             text += f"; did you mean {close[0]!r}?"
-    return text
+    return text + _help(field)
+
+
+def _help(field: dataclasses.Field[Any]) -> str:
+    words = field.metadata.get("help")
+    return f" ({words})" if words else ""
 
 
 def _expected(hint: Any, field: dataclasses.Field[Any]) -> str:
@@ -315,6 +367,11 @@ def _scalar_words(hint: Any, field: dataclasses.Field[Any]) -> str:
     elif high is not None:
         words += f" of at most {_plainly(high)}"
     return f"{words} {unit}" if unit and unit != "1" else words
+
+
+def _shown(value: Any) -> str:
+    text = repr(value)
+    return text if len(text) <= MOST_LETTERS else f"{text[: MOST_LETTERS - 1]}…"
 
 
 def _plainly(number: float) -> str:

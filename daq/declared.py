@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 from typing import Any, Literal, TypeVar
 
-from daq.config import key, load
-from daq.errors import ConfigError
+from daq.config import key, load, parse_toml
 
 T = TypeVar("T")
 
@@ -120,10 +118,5 @@ def read_declaration(cls: type[T], path: Path, documents: Mapping[str, bytes]) -
 
 @lru_cache(maxsize=64)
 def _read(cls: type[Any], name: str, content: bytes) -> Any:
-    try:
-        table = tomllib.loads(content.decode())
-    except UnicodeDecodeError as error:
-        raise ConfigError(f"{name}: byte {error.start} is not UTF-8") from None
-    except tomllib.TOMLDecodeError as error:
-        raise ConfigError(f"{name}: not valid TOML: {error}") from None
+    table = parse_toml(content, name)
     return load(cls, table, file=name)

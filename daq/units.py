@@ -163,10 +163,20 @@ QUANTITIES: dict[str, Quantity] = {
 }
 
 
+OTHER_SPELLINGS = {
+    "c": "degC", "°c": "degC", "celsius": "degC", "f": "degF", "°f": "degF", "deg": "degree",
+    "°": "degree", "1/min": "rpm", "u/min": "rpm", "kph": "km/h", "kmh": "km/h", "nm": "N.m",
+    "percent": "%", "volt": "V", "none": "1", "": "1",
+}  # fmt: skip
+"""How people write units, in small letters, and how they are written here."""
+
+
 def unit(name: str) -> Unit:
-    """The unit of that spelling; ConfigError with the nearest one otherwise."""
+    """The unit of that spelling; ConfigError with the one that was meant otherwise."""
     if name not in UNITS:
-        raise ConfigError(f"no unit is written {name!r}{nearest(name, UNITS)}")
+        meant = OTHER_SPELLINGS.get(name.lower())
+        hint = f"; did you mean {meant!r}?" if meant else nearest(name, UNITS)
+        raise ConfigError(f"no unit is written {name!r}{hint}")
     return UNITS[name]
 
 

@@ -104,7 +104,11 @@ def test_each_misspelt_key_is_named_with_the_right_one(name):
         ("names", "a", "expected a list, each a text, got 'a'"),
         ("altitude_m", 9000.0, "expected a number from -500 to 6000, got 9000.0"),
         ("terminator", 1.5, "expected a whole number or a text, got 1.5"),
-        ("cells", {"channel": "x"}, "expected a list, each a table, got {'channel': 'x'}"),
+        (
+            "cells",
+            {"channel": "x"},
+            "expected a list, each a table, got one table; write [[device.oil.cells]]",
+        ),
         ("labels", "ok", "expected a table, got 'ok'"),
     ],
 )

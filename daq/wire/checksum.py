@@ -53,9 +53,12 @@ class Checksum:
         if self.polynomial is None:
             raise ValueError("polynomial: missing; expected one for a crc, such as 0x1021")
         for name in ("polynomial", "initial", "final_xor"):
-            if getattr(self, name) >> self.width:
+            value = getattr(self, name)
+            if value >> self.width:
+                top = name == "polynomial" and value >> self.width == 1
+                meant = f" (without the highest term: {value ^ 1 << self.width:#x})" if top else ""
                 raise ValueError(
-                    f"{name}: expected at most {self.width} bits, got {getattr(self, name):#x}"
+                    f"{name}: expected at most {self.width} bits{meant}, got {value:#x}"
                 )
 
     @property

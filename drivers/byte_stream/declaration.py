@@ -156,7 +156,7 @@ class Field:
     """
 
     name: str
-    unit: str
+    unit: str = key(help="such as rpm, kPa, degC, %, or 1 for none")
     description: str = ""
     at: int | None = key(None, low=0, high=LARGEST, help="first byte, from 0")
     type: Type | None = None
@@ -168,8 +168,8 @@ class Field:
     offset: float = 0.0
     quantity: str = ""
     kind: Literal["continuous", "state", "counter"] = "continuous"
-    labels: Mapping[str, str] = field(default_factory=dict)
-    """Raw number to meaning; makes the channel a state."""
+    labels: Mapping[str, str] = key(factory=dict, help="raw number = 'meaning'")
+    """Makes the channel a state."""
     missing: tuple[int, ...] = ()
     """Raw numbers that mean that there is no value."""
     valid: tuple[float, float] | None = None
@@ -257,10 +257,14 @@ class Counted:
 class FrameChecksum:
     """A checksum and where it stands; negative positions count from the frame's end."""
 
-    sum: Checksum
+    sum: Checksum = key(help="such as { kind = 'crc', width = 16, polynomial = 0x1021 }")
     first: int = key(0, low=0, high=LARGEST, help="first byte that is summed")
-    end: int | None = key(None, low=-64, high=-1, help="summed up to there; the checksum itself")
-    at: int | None = key(None, low=-64, high=-1, help="where it stands; last when left out")
+    end: int | None = key(
+        None, low=-64, high=-1, help="summed up to there, from the frame's end; up to itself else"
+    )
+    at: int | None = key(
+        None, low=-64, high=-1, help="where it stands, from the frame's end; last when left out"
+    )
     byte_order: Literal["big", "little"] = "big"
     written: Literal["binary", "hex"] = "binary"
 
@@ -402,9 +406,8 @@ class Frame:
 class Declaration:
     """A whole file: where it is from, the line, the frames."""
 
-    source: str
-    """Where this layout is from: a document, or how it was found out."""
-    frame: tuple[Frame, ...]
+    source: str = key(help="where this layout is from: a document, or how it was found out")
+    frame: tuple[Frame, ...] = key(help="[[frame]], one for each kind")
     line: LineSettings | None = None
     attempts: int = key(3, low=1, high=100, help="unanswered requests before it counts as lost")
 

@@ -37,10 +37,10 @@ class Field:
     offset: float = 0.0
     quantity: str = ""
     kind: Literal["continuous", "counter"] = "continuous"
-    labels: Mapping[str, str] = field(default_factory=dict)
-    """Text to meaning: the part is a state and no number."""
-    states: Mapping[str, str] = field(default_factory=dict)
-    """Text instead of a number, to its meaning, such as over range or warming up."""
+    labels: Mapping[str, str] = key(factory=dict, help="TEXT = 'meaning'")
+    """The part is a state and no number."""
+    states: Mapping[str, str] = key(factory=dict, help="TEXT = 'meaning', such as over range")
+    """Texts that stand instead of a number."""
     valid: tuple[float, float] | None = None
     """Lowest and highest number, as it is written, that is a value."""
     valid_when: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
@@ -192,8 +192,8 @@ class Declaration:
     Text is taken as Latin-1, so that every byte is a character; ``\\u00ff`` is byte FF.
     """
 
-    source: str
-    message: tuple[Message, ...]
+    source: str = key(help="where this is from: a document, or how it was found out")
+    message: tuple[Message, ...] = key(help="[[message]], one for each kind of line")
     line: LineSettings | None = None
     terminator: str = "\r\n"
     longest: int = key(256, unit="B", low=1, high=4096)
