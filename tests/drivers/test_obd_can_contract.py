@@ -49,6 +49,10 @@ class EcuOnALine(SerialDevice):
             self.ecu.receive(monotonic_ns() / SECOND_NS, Frame(int(frame["id"]), data))
         return b"\r" * len(commands)
 
+    def late(self, seconds: float) -> None:
+        """The ECU begins nothing before then, so that its next answer is late."""
+        self.ecu._free_s = monotonic_ns() / SECOND_NS + seconds
+
     def _speed(self) -> bytes:
         self.number += 1
         self.sampled("pid_0c", monotonic_ns(), engine_speed=self.number / 4)
@@ -74,6 +78,11 @@ class TestObdContract(DriverContract):
         kept = super().capture()
         facts = {**kept.preface.wire, "bitrate": 0}
         return replace(kept, preface=replace(kept.preface, wire=facts))
+
+    def test_late_answer_never_passes(self) -> None:
+        """As for every device that is asked, though silence does not lose this one."""
+        self.polled = True  # type: ignore[misc]
+        super().test_late_answer_never_passes()
 
     def make(self) -> ObdCan:
         made = super().make()
