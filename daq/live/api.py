@@ -11,8 +11,8 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any, Protocol
 
-import anyio.to_thread
 from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
@@ -94,13 +94,13 @@ class Api:
 
     async def runs(self, request: Request) -> Response:
         """Run files in the bench's folder, the latest first."""
-        return answer(await anyio.to_thread.run_sync(run_files, self._runs))
+        return answer(await run_in_threadpool(run_files, self._runs))
 
     async def commands(self, request: Request) -> Response:
         """Send a command on; answered after the commit."""
         wanted = check_command(await self._object(request))
         try:
-            done = await anyio.to_thread.run_sync(self._command, wanted)
+            done = await run_in_threadpool(self._command, wanted)
         except CommandError as error:
             raise Wrong(409, str(error)) from None
         return answer(done)
