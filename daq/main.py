@@ -212,13 +212,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     os.setpriority(os.PRIO_PROCESS, 0, max(0, os.getpriority(os.PRIO_PROCESS, 0)))
     try:
         bench = load_bench(options.config)
+        command = shlex.split(options.finaliser) or [sys.executable, "-m", "daq.finalise"]
+        socket_path = options.run_dir / SOCKET_NAME
+        finishing = Finishing(options.journal, options.out, socket_path, command)
+        process = Main(bench, options.journal, socket_path, finishing)
     except DaqError as error:
         log.error("%s", error)
         return 2
-    command = shlex.split(options.finaliser) or [sys.executable, "-m", "daq.finalise"]
-    socket_path = options.run_dir / SOCKET_NAME
-    finishing = Finishing(options.journal, options.out, socket_path, command)
-    Main(bench, options.journal, socket_path, finishing).run(sys.stdin.fileno())
+    process.run(sys.stdin.fileno())
     return 0
 
 
