@@ -210,8 +210,11 @@ class Journal:
         since = next(p for p, boot in zip(near, boots) if boot == boots[-1])
         latest: dict[tuple[str, str], NoteRow] = {}
         for note in self._all("note", self._first_of(since) - 1, before - 1):
-            if isinstance(note, NoteRow) and note.content.get("note") in _IN_FORCE:
-                latest[note.wire, str(note.content.get("device", ""))] = note
+            kind = note.content.get("note") if isinstance(note, NoteRow) else None
+            if isinstance(note, NoteRow) and kind in _IN_FORCE:
+                # what an opened wire calls its device is a path, and no device of ours
+                device = "" if kind in ("opened", "closed") else str(note.content.get("device", ""))
+                latest[note.wire, device] = note
         return sorted(latest.values(), key=lambda note: note.seq)
 
     def last_seq(self) -> int:

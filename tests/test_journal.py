@@ -475,3 +475,12 @@ def test_a_damaged_file_never_passes_for_a_whole_one(
 def test_parts_are_private_to_the_group(tmp_path: Path) -> None:
     with writer(tmp_path):
         assert not stat.S_IMODE(parts.part_paths(tmp_path)[0].stat().st_mode) & stat.S_IWOTH
+
+
+def test_an_opened_wire_is_no_longer_closed_whatever_its_port_is_called(tmp_path):
+    with JournalWriter(tmp_path, {"b.toml": b""}, "b.toml", boot_id="b", sync=False) as writer:
+        writer.note("unit", 1, {"note": "closed", "error": "no such port"})
+        writer.note("unit", 2, {"note": "opened", "port": "unit", "device": "/dev/pts/1"})
+        writer.commit()
+        with Journal(tmp_path) as journal:
+            assert [note.content["note"] for note in journal.in_force(100)] == ["opened"]
