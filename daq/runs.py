@@ -113,7 +113,7 @@ class Runs:
         """Entry at which the run began that is being recorded."""
         self._ask, self._look, self._feedback = ask, look, feedback
         self._inputs = {n for n, c in self.channels.items() if c.role in {*BUTTONS, *LINES}}
-        self._begun_ns = monotonic_ns()
+        self._begun_ns: int | None = None
         self._lock = threading.RLock()
         self._in_force: InForce | None = None
         self._outside: list[str] = []
@@ -230,7 +230,7 @@ class Runs:
                 on_wire = self.bench.device[device].wire == note.wire
                 if (kind == "closed" and on_wire) or (kind == "failed" and mine):
                     self._lose(name, f"device {device}: {note.content.get('error') or 'lost'}")
-                elif kind == "identified" and mine:
+                elif kind in ("identified", "preface") and mine:
                     self._lost.pop(name, None)
 
     def mark(self, mark: MarkRow) -> None:
@@ -249,6 +249,8 @@ class Runs:
     def tick(self, now_ns: int) -> None:
         """Take the passing of time."""
         with self._lock:
+            if self._begun_ns is None:
+                self._begun_ns = now_ns
             state = self.state, self.sequence.since_ns
             for action in self.sequence.tick(now_ns):
                 self._act_alone(action, state)
@@ -399,7 +401,7 @@ class Runs:
         self._try_set("not_for_power", monotonic_ns(), content)
 
     def _watch_silence(self, now_ns: int) -> None:
-        since = max(self._begun_ns, self.sequence.started_ns)
+        since = max(self._begun_ns or 0, self.sequence.started_ns)
         for channel in self._critical:
             seen = self._look(channel)
             if now_ns - max(since, seen[0] if seen else 0) > SILENT_NS:

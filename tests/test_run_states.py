@@ -287,7 +287,6 @@ def test_after_a_restart_channels_have_a_second_to_come_and_a_loss_is_told_once(
     about = {"start": 1, "channel": "brake_load", "reason": "brake_load: lost"}
     bay.runs.mark(MarkRow(2, BEGIN, "not_for_power", "daq", about))
     bay.now += 10 * SECOND_NS  # main was away
-    bay.runs._begun_ns = bay.now
     bay.drive(20.0, 0.5, brake_load=None, encoder_1_count=None)
     assert bay.kinds == []
     bay.drive(20.0, 2, brake_load=None, encoder_1_count=None)
