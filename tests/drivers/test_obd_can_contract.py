@@ -128,7 +128,7 @@ def test_a_dbc_listener_works_on_the_same_wire_at_the_same_time(tmp_path: Path) 
     rows = {name: bench.driver(name).decoder(found[name]).feed(chunks) for name in ("obd", "dbc")}
     (steps,) = rows["dbc"]
     counted = next(iter(steps.raw.values()))
-    assert len(counted) > 1000
+    assert len(counted) > 300
     assert (counted[1:] - counted[:-1] == 1).all(), "no message of the bus is lost"
-    assert sum(map(len, rows["obd"])) > 90
+    assert sum(map(len, rows["obd"])) > 30
     assert reader.status()["devices"] == {"obd": "identified", "dbc": "identified"}
