@@ -149,3 +149,37 @@ def test_an_unknown_part_of_a_line_is_named(tmp_path):
     path.write_text("t_s,hex\n0.0,01\n")
     with pytest.raises(RecordingError, match="no part 'send'; expected sent"):
         read_recording(path, "send")
+
+
+def test_a_wrong_checksum_shows_as_frames_refused(tmp_path):
+    """Frames of 4 bytes with an XOR over all before it, read by a declaration that says another sum."""
+    frames = [bytes([0xA5, n, 2 * n]) for n in range(1, 21)]
+    path = tmp_path / "line.csv"
+    rows = [f"{0.01 * n:.3f},{f.hex()}{f[0] ^ f[1] ^ f[2]:02x}" for n, f in enumerate(frames)]
+    path.write_text("\n".join(["t_s,hex", *rows]))
+    text = """
+    source = "invented"
+    [[frame]]
+    name = "f"
+    sync = "A5"
+    length = 4
+    checksum = {{ sum = {{ kind = "{kind}" }} }}
+    [[frame.field]]
+    name = "n"
+    unit = "1"
+    at = 1
+    type = "u8"
+    """
+    (tmp_path / "bench.toml").write_text(
+        BENCH.format(driver="byte_stream", declaration="line.toml", line="")
+    )
+    told = {}
+    for kind in ("xor", "sum_ones_complement"):
+        (tmp_path / "line.toml").write_text(text.format(kind=kind))
+        arguments = ["replay", "--config", str(tmp_path / "bench.toml"), "--wire", f"line={path}"]
+        result = CliRunner().invoke(group, [*arguments, "--out", str(tmp_path / f"{kind}.h5")])
+        assert result.exit_code == 0, result.output
+        told[kind] = next(line for line in result.output.splitlines() if "  thing:" in line)
+    assert told["xor"] == "  thing: 20 frames read"
+    assert "thing: 0 frames read, " in told["sum_ones_complement"]
+    assert int(told["sum_ones_complement"].split(" refused")[0].rpartition(" ")[2]) >= 20

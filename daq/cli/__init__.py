@@ -14,6 +14,7 @@ from daq.errors import DaqError
 COMMANDS = {
     "demo": ("daq.cli.demo", "Simulate a car on the rollers and record one run of it."),
     "check": ("daq.cli.check", "Check a bench configuration and say every mistake at once."),
+    "listen": ("daq.cli.listen", "Show the bytes of a serial line as they come, and keep them."),
     "calibrate": ("daq.cli.calibrate", "Calibrate a sensor or check one, step by step."),
     "serve": ("daq.cli.serve", "Record the bench until told to stop (the daemon)."),
     "status": ("daq.cli.status", "Tell whether every device and channel is alive."),

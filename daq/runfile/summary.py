@@ -210,6 +210,28 @@ def _table(told: dict[str, Any]) -> Iterator[str]:
     yield f"aligned: {columns} columns, {aligned['rows']} rows{rate}, {where}"
 
 
+COUNTS = {
+    "frames_bad": "refused",
+    "bytes_skipped": "bytes in none",
+    "lines_other": "lines of no declared kind",
+    "absent": "questions without an answer",
+    "late": "answers too late",
+    "refused": "answers that say no",
+    "restarts": "restarts of the device",
+}
+"""What decoders count beside sound frames, in words."""
+
+
+def _decoded(source: dict[str, Any]) -> Iterator[str]:
+    """What each device's decoder made of a wire's bytes."""
+    for name, sound in source.items():
+        device = name.removesuffix("_frames_ok")
+        if device != name:
+            counts = {words: source.get(f"{device}_{count}") for count, words in COUNTS.items()}
+            others = [f", {count:g} {words}" for words, count in counts.items() if count]
+            yield f"  {device}: {sound:g} frames read{''.join(others)}"
+
+
 def _rest(told: dict[str, Any]) -> Iterator[str]:
     for result in told["results"]:
         values = ", ".join(f"{n} {_value_words(v)}" for n, v in result["values"].items())
@@ -218,6 +240,7 @@ def _rest(told: dict[str, Any]) -> Iterator[str]:
     for source in told["sources"]:
         what = f"{source['frames']} frames" if source["frames"] else f"{source['bytes']} bytes"
         yield f"wire {source['name']} ({source['kind']}): {what} as they came"
+        yield from _decoded(source)
     for event in told["events"]:
         said = " ".join(part for part in (event["kind"], event["text"]) if part)
         origin = f" ({event['origin']})" if event["origin"] else ""
