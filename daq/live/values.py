@@ -348,11 +348,14 @@ def value_of(
     channel: BenchChannel, raw: float | int, latest: Mapping[str, float]
 ) -> tuple[float, int]:
     """Value and status of one reading, as ``channel.value`` gives for rows of them."""
+    status = 0
     if channel.calibration is None:  # the usual case, ten times as fast without arrays
-        plain = raw * channel.input.scale + channel.input.offset
-        low, high = channel.low, channel.high
-        beyond = (low is not None and plain < low) or (high is not None and plain > high)
-        return plain, int(SampleStatus.OUT_OF_RANGE) if beyond else 0
-    inputs = {asked: np.array([value]) for asked, value in latest.items()}
-    value, status = channel.value(np.array([raw]), inputs)
-    return float(value[0]), int(status[0])
+        value = raw * channel.input.scale + channel.input.offset
+    else:
+        inputs = {asked: np.array([value]) for asked, value in latest.items()}
+        values, flags = channel.calibration.apply(np.array([raw]), inputs)
+        value, status = float(values[0]), int(flags[0])
+    low, high = channel.low, channel.high
+    if (low is not None and value < low) or (high is not None and value > high):
+        status |= int(SampleStatus.OUT_OF_RANGE)
+    return value, status

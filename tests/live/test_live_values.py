@@ -85,13 +85,19 @@ def test_ages_are_small_and_positive(followed):
 
 
 def test_display_value_equals_the_value_of_rows(simulated_run, followed):
-    readings = followed[0][200][1]
-    for reading in readings.values():
-        if reading.raw is None or reading.channel.calibration is not None:
-            continue
-        one, status = value_of(reading.channel, reading.raw, {})
-        many, bits = reading.channel.value(np.array([reading.raw]))
-        assert (one, status) == (many[0], bits[0]), reading.channel.name
+    latest = {"supply": 4.97, "barometer": 98.6}
+    for reading in followed[0][200][1].values():
+        channel = reading.channel
+        asked = channel.calibration.inputs if channel.calibration is not None else ()
+        inputs = {name: latest[name] for name in asked}
+        for raw in (reading.raw, 0, 4095, -5, 100_000):
+            if raw is None:
+                continue
+            one, status = value_of(channel, raw, inputs)
+            rows = {name: np.array([value]) for name, value in inputs.items()}
+            many, bits = channel.value(np.array([raw]), rows)
+            assert status == bits[0], channel.name
+            np.testing.assert_equal(one, many[0], channel.name)
 
 
 # --- states
