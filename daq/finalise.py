@@ -46,6 +46,7 @@ EVENT_OF_MARK = {
     "end": "end",
     "not_for_power": "not_for_power",
     "refused": "refused",
+    "limit": "limit",
 }
 SILENT_MARKS = ("about", "finalised")
 """They say what the file holds or who wrote another: no events of this run."""
@@ -185,13 +186,21 @@ def _watched(
             clocks.append(entry.row)
         elif isinstance(entry, MarkRow) and entry.kind not in SILENT_MARKS:
             kind = EVENT_OF_MARK.get(entry.kind, "other")
-            text = str(entry.content.get("text") or entry.content.get("reason") or entry.kind)
-            events.append(Event(entry.t_ns, kind, text, entry.origin))
+            events.append(Event(entry.t_ns, kind, _event_text(entry), entry.origin))
         elif isinstance(entry, NoteRow) and entry.content.get("note") in EVENT_OF_NOTE:
             kind = EVENT_OF_NOTE[entry.content["note"]]
             text = to_json({k: v for k, v in entry.content.items() if k != "preface"})
             events.append(Event(entry.t_ns, kind, text, entry.wire))
         yield entry
+
+
+def _event_text(mark: MarkRow) -> str:
+    content = mark.content
+    if mark.kind == "limit":
+        bound = content.get("bound")
+        against = f", bound {bound:g}" if isinstance(bound, int | float) else ""
+        return f"{content.get('channel')}: {content.get('level')}, {content.get('value')}{against}"
+    return str(content.get("text") or content.get("reason") or mark.kind)
 
 
 def _clocks_before(journal: Journal, seq: int) -> list[ClockRow]:

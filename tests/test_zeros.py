@@ -12,12 +12,13 @@ from daq import belonging
 from daq.clock import SECOND_NS
 from daq.decode import decode
 from daq.entries import MarkRow
-from daq.finalise import finalise
+from daq.finalise import _watched, finalise
 from daq.garage import Garage, said
 from daq.journal import Journal
 from daq.runfile.content import Quantity
 from daq.runfile.read import read_run
 from daq.runfile.verify import verify
+from daq.sources import Sources
 from daq.zeros import Mean, _type_a, find_zeros
 
 ABOUT = {
@@ -99,6 +100,15 @@ def test_what_was_told_during_the_run_is_in_the_settings(described):
     assert content.settings["end_reason"] == "after 9 s"
     assert content.settings["measurement_end"] == Quantity(9.0, "s")
     assert content.t_start >= -2.0
+
+
+def test_a_limit_is_an_event_in_words(simulated_run):
+    content = {"channel": "lambda", "level": "alarm", "value": 0.97, "bound": 0.9, "side": "high"}
+    entry = MarkRow(1, 5, "limit", "limits", content)
+    events: list = []
+    assert list(_watched([entry], Sources(simulated_run.bench), events, [])) == [entry]
+    (event,) = events
+    assert (event.kind, event.text) == ("limit", "lambda: alarm, 0.97, bound 0.9")
 
 
 def test_zero_windows_hold_their_rows(described):
