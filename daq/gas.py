@@ -80,11 +80,14 @@ class Steadiness(NamedTuple):
     least: float
 
 
-# common practice, no source
+# in rpm and m/s; common practice, no source
 HELD_SPEED = Steadiness(0.02, 25.0)
-HELD_PRESSURE = Steadiness(0.05, 2.0)
-HELD_FORCE = Steadiness(0.05, 20.0)
 HELD_ROLLER = Steadiness(0.02, 0.2)
+HELD_LOADS = {
+    "manifold_absolute_pressure": Steadiness(0.05, 2.0),
+    "brake_force": Steadiness(0.05, 20.0),
+}
+"""By role; in the channels' units, kPa and N."""
 
 
 def gas_columns(
@@ -173,18 +176,25 @@ def _still(
     result: Evaluation, columns: Mapping[str, ColumnContent], rows: int
 ) -> NDArray[np.bool_]:
     """Where all that tells speed and load has been steady over the last *rows* of the grid."""
-    speed = _first(result, columns, "engine_speed")
-    watched = [(columns.get("ignition_speed") or speed, HELD_SPEED)]
-    if watched[0][0] is None:
-        rollers = [columns[f"{motion.column}_speed"] for motion in result.motions.values()]
-        watched = [(column, HELD_ROLLER) for column in rollers]
-    still = np.full(len(result.grid), bool(watched))
-    watched.append((_first(result, columns, "manifold_absolute_pressure"), HELD_PRESSURE))
-    watched.append((_first(result, columns, "brake_force"), HELD_FORCE))
-    for column, steadiness in watched:
+    speeds = list(_speeds(result, columns))
+    loads = [(_first(result, columns, role), band) for role, band in HELD_LOADS.items()]
+    still = np.full(len(result.grid), bool(speeds))
+    for column, band in [*speeds, *loads]:
         if column is not None:
-            still &= held(column.value, rows, steadiness)
+            still &= held(column.value, rows, band)
     return still
+
+
+def _speeds(
+    result: Evaluation, columns: Mapping[str, ColumnContent]
+) -> Iterator[tuple[ColumnContent, Steadiness]]:
+    """Engine speed by the best that there is; where there is none, that of the rollers."""
+    engine = columns.get("ignition_speed") or _first(result, columns, "engine_speed")
+    if engine is not None:
+        yield engine, HELD_SPEED
+        return
+    for motion in result.motions.values():
+        yield columns[f"{motion.column}_speed"], HELD_ROLLER
 
 
 def _first(

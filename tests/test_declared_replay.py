@@ -152,7 +152,7 @@ def test_an_unknown_part_of_a_line_is_named(tmp_path):
 
 
 def test_a_wrong_checksum_shows_as_frames_refused(tmp_path):
-    """Frames of 4 bytes with an XOR over all before it, read by a declaration that says another sum."""
+    """Frames that end in an XOR, read by a declaration that says another sum."""
     frames = [bytes([0xA5, n, 2 * n]) for n in range(1, 21)]
     path = tmp_path / "line.csv"
     rows = [f"{0.01 * n:.3f},{f.hex()}{f[0] ^ f[1] ^ f[2]:02x}" for n, f in enumerate(frames)]
