@@ -157,7 +157,7 @@ class Supervisor:
             self._ready = True
             log.info("ready")
             notify("READY=1")
-        if moves(status):
+        if self._ready and moves(status):
             notify(f"WATCHDOG=1\nSTATUS={summary(status)}")
 
     def _finish(self) -> None:

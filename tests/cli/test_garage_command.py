@@ -15,7 +15,7 @@ from daq.simulate.demo import place
 @pytest.fixture
 def bench(tmp_path):
     path = place(tmp_path / "bench")
-    text = path.read_text().replace("[run]\n", '[run]\ngarage = "cars"\n', 1)
+    text = path.read_text().replace('garage = "garage"', 'garage = "cars"', 1)
     path.write_text(text)
     return path
 

@@ -84,7 +84,7 @@ def kill_once(victim: str, random_s: float) -> None:
         if victim == "finaliser":
             time.sleep(0.3)
             ask(serve.socket, "stop")
-            wait_for(lambda: serve.pid("finaliser"), "the finaliser runs", 10)
+            wait_for(lambda: serve.pid("finaliser"), "the finaliser runs", 30)
         time.sleep(random_s)
         pids = [serve.pid(role) for role in ("acquisition", "main", "supervisor")]
         target = serve.pid(victim)
